@@ -68,8 +68,8 @@ _SHAPE = {
 
 def dates(cells, order):
     """Days of a column of text in that order; NaT where a cell is none. A month in words, and a
-    year of four digits in front, are read in any order. A year of two digits is 1969 to 2068 (POSIX
-    strptime, from memory)."""
+    year of four digits in front, go in any order; one of two digits is 1969 to 2068 (POSIX, from
+    memory)."""
     return pd.Series([_date(cell, order) for cell in cells], cells.index, dtype="datetime64[ns]")
 
 

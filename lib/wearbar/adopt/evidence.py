@@ -1,7 +1,6 @@
 """What the cells of a table together prove of the way they are written, never by a guess: the order
 of their dates, their decimal mark, units and currencies, and which columns of money are unit
-prices, or the sum of others. What the figures don't settle is asked: a total added to its own parts
-would make every sum wrong."""
+prices, or the sum of others. What the figures don't settle is asked."""
 
 import re
 from itertools import permutations, product
@@ -26,9 +25,8 @@ REST = "other_cost"
 
 
 def date_order(cells, today=None):
-    """(order, sentence) of a table's dates in one Series; "?" where not known, "" where plain. Of
-    the readings of a date whose year has two digits, one after `today` counts only where none is
-    earlier."""
+    """(order, sentence) of a table's dates; "?" where not known, "" where plain. Of the readings of
+    a date whose year has two digits, one after `today` counts only where none is earlier."""
     read = pd.DataFrame({order: dates(cells, order) for order in WRITTEN["date_order"]})
     if today is not None:
         is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
@@ -75,8 +73,7 @@ def _alike(read):
 
 
 def units_of(part, entry, seen):
-    """The units of cells that name none, by column: of the heading or other cells. Those named are
-    noted in `seen.units`."""
+    """The units of cells that name none, by column, of its heading or other cells."""
     units, title = {}, {name: head for head, name in entry["columns"].items()}
     for name in part.named("number"):
         quantity, head = schema.column(entry["to"], name).quantity, title[name]
@@ -129,9 +126,8 @@ def header_units(seen):
 
 
 def settle_money(cells, typed, names, entry, say):
-    """Give each column of money its place, in `entry` (a [[table]], its columns and decimal mark
-    decided); `say` what was or is to be decided. cells, typed: rows of a `Grid`. names: heading to
-    place."""
+    """Give each column of money its place, in `entry` (a [[table]], its decimal mark decided);
+    `say` what was or is to be decided. cells, typed: rows of a `Grid`. names: heading to place."""
     decimal, read = "comma" if entry["decimal"] == "comma" else "point", {}
     for head, place in names.items():
         plain = numbers(cells[place], decimal, typed[place])["plain"]

@@ -15,7 +15,9 @@ import pandas as pd
 from wearbar.adopt.cells import heading
 from wearbar.log import schema
 from wearbar.log.sources import WORKBOOKS
-from wearbar.log.sources.raw import LogError, fault
+from wearbar.log.sources.csv_file import NOT_CSV, UTF_16
+from wearbar.log.sources.raw import LogError, fault, text_of
+from wearbar.log.sources.workbook import whole_sheets
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
@@ -26,8 +28,6 @@ NOTHING = "nothing in the columns that are carried over"
 BEYOND = "more cells than the header: does a cell hold the delimiter?"
 UNDERSTOOD = (ABOVE, AGAIN, TOTALS, UNNAMED)
 LEFT_OUT = ["sheet", "line", "why", "text"]
-UTF_16 = (b"\xff\xfe", b"\xfe\xff")
-NO_TEXT = (b"PK\x03\x04", b"\xd0\xcf\x11\xe0", b"%PDF", b"PAR1")
 
 
 @dataclass(frozen=True)
@@ -71,7 +71,7 @@ def read_grids(path):
 def _of_csv(path):
     data = path.read_bytes()
     is_binary = not data.startswith(UTF_16) and data.count(b"\0") * 10 > len(data) + 9
-    if data.startswith(NO_TEXT) or is_binary:
+    if data.startswith((*NOT_CSV,)) or is_binary:
         raise fault("no_text", name=path.name)
     encoding, note = "utf-16" if data.startswith(UTF_16) else "utf-8-sig", ""
     try:
@@ -109,8 +109,6 @@ def _delimiter(text):
 
 def _of_workbook(path):
     """A cell merged downwards counts for each row, unless it is a number: that may be a sum."""
-    from wearbar.log.sources.workbook import whole_sheets
-
     for title, rows, merged in whole_sheets(path):
         for area in merged:
             place = area.min_col - 1
@@ -131,14 +129,8 @@ def _grid(sheet, rows, note=""):
 
 
 def _as_text(value):
-    """A cell's text as a person typed it, None where it is blank."""
-    if isinstance(value, date):
-        return f"{value:%Y-%m-%d}"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return str(value) if value is not None and str(value).strip() else None
+    text = text_of(value)
+    return text if text and text.strip() else None
 
 
 def header_lines(cells):
@@ -218,5 +210,5 @@ def _is_total(text):
 def left_out(sheet, rows, why):
     """A list of `LEFT_OUT` of the rows of a sheet; why: one reason for all, or a Series of them."""
     text = [" | ".join(row[~pd.isna(row)]) for row in rows.to_numpy(dtype=object)]
-    whys = why if isinstance(why, pd.Series) else [why] * len(rows)
-    return list(zip([sheet] * len(rows), rows.index, whys, text, strict=True))
+    whys = pd.Series(why, rows.index, dtype=object)
+    return [(sheet, *told) for told in zip(rows.index, whys, text, strict=True)]

@@ -1,6 +1,4 @@
-"""The map of a spreadsheet: proposed from what it shows, "?" where a person must decide; then read
-and held against the log's format.
-"""
+"""The map of a spreadsheet: proposed from what it shows, then read and held against the format."""
 
 import re
 import tomllib

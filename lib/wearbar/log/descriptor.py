@@ -13,6 +13,7 @@ from wearbar.log import schema
 from wearbar.log.checks.cells import BASIC_DAY, DAY, YES_NO
 from wearbar.log.sources import is_database, open_source
 from wearbar.log.sources.raw import fault
+from wearbar.log.sources.workbook import held_cells
 
 TYPES = dict.fromkeys(("id", "text", "code"), "string")
 TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
@@ -62,8 +63,6 @@ def write_descriptor(address, out=""):
 def _held(source, log):
     """The distinct cells of each column, as the file holds them: table to column to set."""
     if not source.files:
-        from wearbar.log.sources.workbook import held_cells
-
         found = held_cells(log)
     else:
         found = {name: read().columns for name, read in source.tables.items()}

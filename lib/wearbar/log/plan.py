@@ -1,8 +1,7 @@
 """The maintenance plan: which tasks fall due, at what limits, for which vehicles, from which day.
 
 Each table of a plan.toml is one plan. Versions by date are an array of tables `[[van]]`, or tables
-of different names with the same `applies_to`, with a different `from` each; the oldest names the
-plan. Distances come in the log's unit and leave in km.
+of different names with the same `applies_to`, with a different `from` each; the oldest names it.
 """
 
 from dataclasses import dataclass
@@ -34,11 +33,9 @@ class Plan:
 
     tasks: one row a plan, version and code: `plan, valid_from, valid_to` (last day), the keys of
     the file, and `fits` (the category whose fitting counts as doing it). Limits are `first_`,
-    `every_` and `severe_` followed by km, days, months, hours (`severe_` complete, or all NaN where
-    the task has none); the window is `early_share, late_share`, or else `tolerance_km,
-    tolerance_days, tolerance_hours`.
-
-    plans: one row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to,
+    `every_` and `severe_` (complete, or all NaN) followed by km, days, months, hours; the window is
+    `early_share, late_share`, or else `tolerance_km, tolerance_days, tolerance_hours`. plans: one
+    row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to,
     unknown_history, severe_when` (dict). covers: `plan, valid_from, code, covered`: doing `code`
     also does `covered`, at the same position; transitive, each pair once.
     """
@@ -49,9 +46,9 @@ class Plan:
     source: str = "plan.toml"
 
     def assign(self, vehicles):
-        """The plan of each of `vehicles` (`vehicle`, `kind`, and `plan`, its own, which wins): a
-        Series by vehicle, NaN where none applies. LogError where two apply to a kind, or one named
-        is not there."""
+        """The plan of each of `vehicles` (`vehicle`, `kind`, and its own `plan`, which wins): a
+        Series by vehicle, NaN where none applies. LogError where two apply to a kind, or one is not
+        there."""
         own = vehicles.reindex(columns=["plan"])["plan"].astype(TEXT)
         names = self.plans.drop_duplicates("name").set_index("name")["plan"]
         lost = own[own.notna() & ~own.isin(names.index)]

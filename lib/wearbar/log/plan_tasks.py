@@ -1,5 +1,4 @@
-"""What stands in a plan.toml: values by their keys (shared/log/plan.toml), and tasks as rows. What
-is not so is refused in a sentence that says where."""
+"""What stands in a plan.toml: values by their keys (shared/log/plan.toml), and tasks as rows."""
 
 from datetime import date, datetime
 from math import inf, isnan, nan
@@ -101,8 +100,7 @@ def _number(where, value, low=0.0, high=inf, above=True, whole=False, **_):
 
 
 def version_of(source, name, body, factor):
-    """A plan's table of the file: (its row of `plans`, its tasks as rows, pairs code, covered).
-    factor: km to a unit of distance."""
+    """A plan's table, distances of `factor` km: (its row of `plans`, tasks as rows, pairs)."""
     where = f"{source}: plan {name}"
     head = values_of(where, body, "plan")
     tasks, start, shares = (head.pop(key) for key in ("task", "from", "severe_when"))

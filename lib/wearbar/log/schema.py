@@ -1,6 +1,5 @@
 """The service log's tables, by the files in shared/log: `TABLES` maps a table's name to its columns
-(`Column`), in the order in which an empty log writes them. Reading, checking, writing, the data
-dictionary and the descriptor are made from it."""
+(`Column`). Reading, checking, writing, the data dictionary and the descriptor are made from it."""
 
 from dataclasses import dataclass
 from math import inf

@@ -16,12 +16,9 @@ from wearbar.log.units import DEPTH_MM, DISTANCE_KM, PRESSURE_KPA, VOLUME_L, Uni
 
 @dataclass(frozen=True, eq=False)
 class ServiceLog:
-    """A log as it was read: values as typed, in the log's own units.
-
-    Each table has all columns of the format and the index `line` (in the file, the header being 1):
-    ids, codes, text, yes_no `TEXT` (missing NaN), dates datetime64[ns], numbers float64. A table
-    that the log lacks is an empty frame.
-    """
+    """A log as it was read: values as typed, in the log's own units. Each table has all columns of
+    the format (one not in the log is empty) and the index `line` (the header's is 1): ids, codes,
+    text, yes_no `TEXT` (missing NaN), dates datetime64[ns], numbers float64."""
 
     name: str
     tables: MappingProxyType  # name to frame

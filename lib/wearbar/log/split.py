@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pyarrow as pa
+from pyarrow import parquet
+from scipy.sparse import coo_array, csgraph
 
 from wearbar.log.checks.rows import plain
 from wearbar.log.settle import check, newest, read_tables, require_columns
@@ -26,12 +28,10 @@ EVERYWHERE = ("limits",)  # without a vehicle, and each needs it; other such tab
 
 def split(address, out, parts=8, today=None):
     """Write the log at `address` as `parts` partitions, or as fewer where so much is tied together,
-    into the new folder `out`: out/partition=000/ and so on, each to be read by `read_log`. In
-    memory at once is the largest table, as text.
+    into the new folder `out`: out/partition=000/ and so on, each to be read by `read_log`.
 
     Gives the number of vehicles of each partition, a Series by its name. today: as in `read_log`.
-    LogError for what can't be read, rows that Parquet can't hold as they are, or a folder that is
-    there.
+    LogError for what can't be read, rows that Parquet can't hold as they are, or a folder there.
     """
     source, out = open_source(address), Path(out)
     today = pd.Timestamp(today or datetime.date.today())
@@ -77,9 +77,6 @@ def _with_days(header, folders, today):
 def _groups(source):
     """A number for each vehicle (Series), one for all that are tied together; and for each name
     that is in other tables alone, that of the vehicle it looks like, else 0."""
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
     if "vehicles" not in source.tables:
         raise fault("no_vehicles")
     found = []
@@ -104,17 +101,14 @@ def _groups(source):
     tied, size = tie >= 0, len(names) + len(ids)
     edges = vehicle[tied], tie[tied] + len(names)
     graph = coo_array((np.ones(tied.sum()), edges), (size, size))
-    group = connected_components(graph, directed=False)[1][: len(names)]
+    group = csgraph.connected_components(graph, directed=False)[1][: len(names)]
     group = pd.Series(pd.factorize(group)[0], names)
     alike = {plain(name): number for name, number in group.items()}
     return group, pd.Series({name: alike.get(plain(name), 0) for name in strange}, dtype="int64")
 
 
 def _write_table(name, raw, group, folders):
-    """One table into every folder, where it may have no row. group: of each vehicle, its folder's
-    number."""
-    from pyarrow import parquet
-
+    """One table into every folder, perhaps without rows. group: each vehicle's folder's number."""
     table = pa.table({**raw.columns, LINE: raw.lines}).combine_chunks()
     if "vehicle" in raw.columns:
         place = pa.array(raw.columns["vehicle"]).to_pandas().map(group).fillna(0).to_numpy()

@@ -18,8 +18,8 @@ _LIKE = 0.86  # of letters in order: one slip in a word of seven
 
 def as_planned(plan, tables):
     """(tables, words, problems): `task` of work and deferrals as the plan has it; frame `WORDS`, a
-    row whose task is written in other words: `how` "also" where its `also` names them, "near" where
-    they only come near; the problems of the near."""
+    row whose task is in other words: `how` "also" by its `also`, "near" where they come near (a
+    doubt)."""
     own = plan.assign(tables["vehicles"])
     pairs = plan.tasks[["plan", "code", "also"]].explode("also").dropna(subset="also")
     code = pairs.drop_duplicates(["plan", "also"], keep="last").set_index(["plan", "also"])["code"]
@@ -50,10 +50,8 @@ def as_planned(plan, tables):
 
 def nearest(written, tasks):
     """The code of the task (rows `code, title, also, action`) that a word comes nearest to, or "".
-
     Near: all that is said beside what is done is said by the task too, or the letters are alike but
-    for a slip. Of several, that of the action written, then the one that says least beside.
-    """
+    for a slip. Of several, that of the action written, then the one that says least beside."""
     said, does = _split(written)
     best = ("", 0.0)
     for task in tasks.itertuples():

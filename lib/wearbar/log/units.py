@@ -1,6 +1,5 @@
 """Units: inside the library a distance is in km, a depth in mm, a volume in litres, a pressure in
-kPa (gauge). Factors come from `scipy.constants`, exact by definition (SI Brochure, 9th ed.; NIST SP
-811, appendix B)."""
+kPa (gauge). Factors are exact, by `scipy.constants` (SI Brochure, 9th ed.; NIST SP 811)."""
 
 import math
 from dataclasses import dataclass
@@ -78,9 +77,7 @@ def is_example(source):
 def converted(value, unit, units):
     """A figure as (value, unit) in the workshop's other unit, with no more digits than its own:
     torque N.m and lbf.ft; pressure psi and bar or kPa, by the reader's `units`; volume litres and
-    pints or quarts; length mm and in. None where there is no other, or rounding moves it by more
-    than MOST_OFF.
-
+    pints or quarts; length mm and in. None where there is no other, or rounding moves it much.
 
     >>> converted(23.0, "N.m", Units()), converted(30.0, "psi", Units(pressure="psi"))
     (('17', 'lbf.ft'), ('2.1', 'bar'))

@@ -1,6 +1,5 @@
 """Write a log as CSV files: tables in memory, what was read with every row set aside marked, or
-with rows added. Text that a spreadsheet would take for a formula stands behind an apostrophe, and
-log.toml says so (`escaped`): read again, it is as it was."""
+with rows added. Text like a formula stands behind an apostrophe, as log.toml says (`escaped`)."""
 
 import csv
 import re
@@ -152,8 +151,7 @@ def _safe(cell):
 
 
 def write_plan(folder, header, source):
-    """Write the plan that a log in the folder `source` names beside its copy in `folder`: the
-    header with the plan's name there."""
+    """Write the plan that a log in `source` names into `folder`: the header with its name there."""
     held, there = header.get("plan", ""), folder / "plan.toml"
     if "\n" in held:
         there.write_text(held, encoding="utf-8")

@@ -1,5 +1,4 @@
-"""What regular checks tell of parts besides wear: oil used, by top-ups at level checks; tyres too
-soft, tyres too old.
+"""What regular checks tell of parts besides wear: oil used, tyres too soft, tyres too old.
 
 A tyre's limit is the law's (a lowest pressure, a greatest age in years), or, for pressure, the
 plan's figure with a source that is no example: `TOO_LOW` below it is out (common practice, no
@@ -92,11 +91,9 @@ def _rates(group, rows, confidence):
 
 def soft_tyres(log):
     """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`, the farthest below first.
-
-    The lowest reading of the last day, hot or cold, not older than `STALE_DAYS`. The greater of the
-    law's limit and the plan's, which is the lowest that a tyre task of the vehicle's plan names
-    with a source, at this place or else for its axle.
-    """
+    The lowest reading of the last day, not older than `STALE_DAYS`; the greater of the law's limit
+    and the lowest that a tyre task of the plan names with a source, at this place or for its
+    axle."""
     read = _of_tyres(log.si("measurements"), log)
     read = read[read["quantity"].eq("pressure")]
     read = read.sort_values(["date", "value"], ascending=[False, True], kind="stable")

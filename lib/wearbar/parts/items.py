@@ -1,10 +1,9 @@
 """How long items last, why parts were removed early, what an item costs a distance, and whether two
-items differ.
+items differ; the vehicle is the unit.
 
-The vehicle is the unit. A part costs E[price + fitting] / E[distance in service] in the long run,
-whatever it is removed for (Ross 1996, Stochastic Processes, section 3.6; from memory). Items are
-compared only for the same place on the same kind of vehicle, and money alone never chooses a tyre
-or a pad.
+A part costs E[price + fitting] / E[distance in service] in the long run, whatever it is removed for
+(Ross 1996, Stochastic Processes, section 3.6; from memory). Items are compared only for the same
+place on the same kind of vehicle, and money alone never chooses a tyre or a pad.
 """
 
 from dataclasses import replace
@@ -63,14 +62,14 @@ def decisions(lives):
 
 
 def life_by_vehicle(place, confidence, *items):
-    """(`Estimate`, degrees of freedom) of the "median" or "mean" life of an item's lives, or of its
-    ratio to another item's.
+    """(`Estimate`, degrees of freedom) of the "median" or "mean" life of an item, or its ratio to
+    another.
 
     Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one:
     so its fit is averaged with a lognormal one by their Akaike weights (Burnham and Anderson 2002,
     Model selection and multimodel inference, section 2.9; from memory). Lives: `vehicle,
-    duration_km, observed, entry_km` and, of ends between two looks, `last_seen_km`. Limits: each
-    vehicle left out in turn, log scale, Student's t; none where a sample has no fit.
+    duration_km, observed, entry_km` and perhaps `last_seen_km`. Limits: each vehicle left out in
+    turn, log scale, Student's t; none where a sample has no fit.
     """
     names = pd.Index(pd.concat([lives["vehicle"] for lives in items]).unique())
     n, logs = len(names), []
@@ -99,8 +98,8 @@ def life_by_vehicle(place, confidence, *items):
 
 
 def life_of_item(place, rows, confidence, rng):
-    """The "median" or "mean" life by the spread between vehicles; of one vehicle or few ends by
-    `life_of` on its decisions."""
+    """The "median" or "mean" life by the spread between vehicles; of one or few ends by
+    `life_of`."""
     if rows["vehicle"].nunique() == 1 or rows["observed"].sum() < MIN_ENDS:
         p, lives = 0.5 if place == "median" else None, (rows[column] for column in ROWS[1:])
         return life_of(*lives, p, confidence, rng, rows.get("last_seen_km"))
@@ -111,11 +110,10 @@ def life_of_item(place, rows, confidence, rng):
 def lives_by_item(spans, confidence=0.9, rng=None):
     """Life until worn out or failed, from ends alone: a row an item at its place, most ends first.
 
-    Columns `ITEM` and `LIFE`: n_early: removed early, never sure to be independent of wear;
-    n_between: ends that lie between two looks `EXACT` of the median life apart or more; life_km:
-    the median, early ends taken as independent (NaN where floor_km is below `NEAR` of it);
-    floor_km: were every part removed early about to wear out; low_km: the low limit of the latter,
-    high_km: the high one of the former.
+    Columns `ITEM` and `LIFE`: n_early: removed early; n_between: ends that lie between two looks
+    `EXACT` of the median life apart or more; life_km: the median, early ends taken as independent
+    of wear (NaN where floor_km is below `NEAR` of it); floor_km: were every part removed early
+    about to wear out; low_km: the low limit of the latter, high_km: the high one of the former.
     """
     rng, rows = rng or np.random.default_rng(0), []
     for key, group in watched(with_place(spans)).groupby(ITEM):

@@ -39,8 +39,7 @@ def segments_of(log):
     Adds `part_key`, `life` (number of the part's life), `start`, `end` (days; the end of one still
     on is the log's or the vehicle's last), `watch` (when the record of the vehicle begins),
     `start_km`, `end_km`, `watch_km` (cumulative), `length_km`, `is_on`, and `before_km`, the part's
-    distance in earlier rows and before the log. NaN where not known, as the begin of a part on
-    before the record without a `fitted_odometer`.
+    distance in earlier rows and before the log; NaN where not known.
     """
     rows, path = log.si("fitted").reset_index(names="line"), usage.log_path(log)
     given = log.tables["fitted"]["limit_depth"].to_numpy()
@@ -178,11 +177,8 @@ def _with_record(frame, life, log, rows):
 
 def watched(spans):
     """The stretches that life can be judged from: age known, and watched for some distance;
-    `duration_km`, `entry_km`, `observed` are as the fits want.
-
-    Several rows a life where its vehicle's record has holes: a piece ends with cause "record-gap",
-    not observed, and the next enters late; an end within a hole counts in none.
-    """
+    `duration_km`, `entry_km`, `observed` are as the fits want. At a hole of the record a piece ends
+    with cause "record-gap", not observed, and the next enters late."""
     lives = spans.query("age_known and duration_km > entry_km").reset_index(drop=True)
     if "unrecorded_km" not in lives or not lives["unrecorded_km"].str.len().any():
         return lives

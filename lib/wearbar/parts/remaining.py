@@ -3,11 +3,9 @@
 `state` is one of `STATES`. "below-legal", "below": at or past the legal limit, or its limit; `by`
 says how: "reading", or "line" (a forecast; "" in other states). "may-be-below": the line's lower
 limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives one,
-and the part is within `NEAR_MM` of a shipped example's.
-
-The last reading is the most worn of the last day on which the part was read, or of a place not read
-then that was at the limit when it last was. One far off its line is doubted, unless another place
-read that day agrees and it is the lower.
+and the part is within `NEAR_MM` of a shipped example's. The last reading is the most worn of the
+last day on which the part was read, or of a place not read then that was at the limit when it last
+was; far off its line it is doubted, unless another place agrees and it is the lower.
 """
 
 import numpy as np
@@ -46,9 +44,8 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     `next_look_km` (the median distance between readings), `act_km` (the lesser of it and
     `left_low_km`; nil where it is or may be at its limit); `date_low` (when `act_km` is used up at
     the vehicle's `high` rate, `daily` of `usage.daily_rate`); `margin`, `legal_margin` (that height
-    less the limit, negative where past); `seen_now_km` (its distance now on its readings' scale),
-    and the terms `line_a`, `line_b` of its falling line, their variances and the quantile of its
-    limits, `line_q`.
+    less the limit); `seen_now_km` (its distance now on its readings' scale), and its falling line
+    with variances and quantile (`line_a` ... `line_q`).
 
     Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
     its posterior. Where wear bends (`wear.bent`) the line is of straightened heights, and each low
@@ -133,8 +130,7 @@ def _judged(wear, confidence):
 
 
 def _with_last(on, looks):
-    """The parts with their last reading, whether it is doubted, and what it leaves of what is
-    left."""
+    """The parts with their last reading, whether it is doubted, and what is left by it."""
     read = looks[looks["source"].ne("new")]
     read = read.sort_values(["date", "height"], ascending=[False, True], kind="stable")
     limit = look_up(read["part_key"], (sign_of(on) * on["limit"]).set_axis(on["part_key"]))

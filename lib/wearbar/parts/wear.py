@@ -113,8 +113,7 @@ def _lines_of(spans, looks):
 def _by_place(looks, spans):
     """Readings by place with height falling; what `fitted` says goes to every place (new) or stands
     in where nothing was read that day. A fitted part that has been moved is judged by what was read
-    since, where that is enough or enough like parts are read: another position wears another
-    place."""
+    since, where that or like parts are enough: another position wears another place."""
     is_moved = spans["is_on"] & spans["positions"].ne(spans["last_position"])
     moved = spans[is_moved].set_index("part_key")["last_start"]
     since = look_up(looks["part_key"], moved)
@@ -196,8 +195,8 @@ def _with_usual(parts):
 
 
 def _alike(groups, how, **values):
-    """A frame of values put together over like parts; where under three (`n`), over the wider of
-    the two `groups`."""
+    """A frame of values put together over like parts; where under three (`n`), over wider
+    groups."""
     own, wide = (pd.DataFrame(values).groupby(by).transform(how) for by in groups)
     return own.mask(own["n"] < MIN_PARTS, wide)
 
@@ -207,9 +206,8 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
 
     Beside `by`: `n` (wear lines), `vehicles`, `quantity`, `rate_mm_per_1000km`, `life_km` with
     limits (of the median part: usable depth over the geometric mean rate; Student's t on vehicles -
-    1, on the log scale; none below three vehicles), `quick_km` (the life that nine parts in ten
-    exceed). Where wear bends (`wear.bent`) the rate is that before the bend, the low limit the
-    lower of both forms'.
+    1, on the log scale; none below three), `quick_km` (the life that nine parts in ten exceed).
+    Where wear bends the rate is that before the bend, the low limit the lower of both forms'.
     """
     by = list(by)
     if wear.bent is not None:

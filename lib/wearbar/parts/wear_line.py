@@ -31,8 +31,7 @@ def limits_for(spans, law):
 
     `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or
     for stretch the lesser; NaN where neither is known; `limit_from`: "the log", "the law", "".
-    `example_limit`, no limit but what to be wary of without one: the strictest shipped for such a
-    part.
+    `example_limit`, to be wary of without one: the strictest shipped for such a part.
     """
     stretched = spans["category"].isin(PERCENT)
     legal = law.limits_of(spans, HEIGHTS)
@@ -139,11 +138,8 @@ def unbent(height, hinge, bend):
 
 def bends_of(looks, parts):
     """The bend by category, where enough parts are read in the last third: frame `BEND`, the share
-    by which wear is faster there, with 90% limits.
-
-    looks, parts: of straight lines. The test is the score's, vehicles taken as independent,
-    Student's t on vehicles - 1; the bend is then found by least squares (Gauss-Newton).
-    """
+    by which wear is faster there, with 90% limits, by least squares of straight lines. The test is
+    the score's, vehicles taken as independent, Student's t on vehicles - 1."""
     looks = looks[~looks["is_doubtful"] & looks["distance_km"].notna()]
     hinge = hinge_of(parts).set_axis(parts["part_key"])
     looks = looks.assign(hinge=look_up(looks["part_key"], hinge)).dropna(subset="hinge")

@@ -126,11 +126,9 @@ def independent_columns(design):
 
 def tangent_of_additive(share, y, z, cluster, ratio, weights=None):
     """(t, slope, height) of y = z @ b + log(1 - share + share * exp(t)) + error at its least
-    squares under a random intercept of `ratio`; t is sought between -3 and 3.
-
-    exp(t) is the rate at share 1 over the rate at share 0, were rates to add up by share. Near t
-    height (n) = z @ b + (step from t) * slope (n) + error, so a fit of that has t's error.
-    """
+    squares under a random intercept of `ratio`, t between -3 and 3: exp(t) is the rate at share 1
+    over the rate at share 0, were rates to add up by share. Near t height (n) = z @ b + (step from
+    t) * slope (n) + error, so a fit of that has t's error."""
 
     def bend(t):
         return np.log1p(np.expm1(t) * share)
@@ -173,9 +171,8 @@ def least_p(size, deals):
 
 def permutation_p(y, x, strata, rng):
     """One-sided p of no slope of y on x within strata, one entry a vehicle, exact whatever the
-    errors' shape: x is dealt again within each stratum, in all ways where they are few; else by
-    `rng`, the observed one counting among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol.
-    9:39)."""
+    errors' shape: x is dealt again within strata, in all ways where they are few, else by `rng`,
+    the observed one among them (Phipson & Smyth 2010, Stat. Appl. Genet. Mol. Biol. 9:39)."""
     code = pd.factorize(np.asarray(strata), sort=True)[0]
     order, sizes = np.argsort(code, kind="stable"), np.bincount(code)
     y, x, code = np.asarray(y, float)[order], np.asarray(x, float)[order], code[order]

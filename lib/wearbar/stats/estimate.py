@@ -1,5 +1,4 @@
-"""Estimators that several questions share, each with its interval: vehicles, not rows, are taken as
-independent."""
+"""Estimators that several questions share, each with its interval: the vehicle is the unit."""
 
 from dataclasses import dataclass, replace
 from math import nan
@@ -216,8 +215,7 @@ def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
     value, se: one entry a vehicle, NaN where not known; a value without an error becomes the mean.
-    Spread by DerSimonian & Laird's moments (1986), weights by empirical Bayes (Morris 1983; both
-    from memory).
+    DerSimonian & Laird's moments (1986), Morris's (1983) empirical Bayes; both from memory.
     """
     from statsmodels.stats.meta_analysis import combine_effects
 

@@ -116,8 +116,7 @@ def mean_cumulative_difference(a, b, at=None):
 
 
 def merged(vehicle, begin, until):
-    """(vehicle, begin, until) of the stretches that overlapping or touching periods make together,
-    sorted."""
+    """(vehicle, begin, until) of the stretches that overlapping or touching periods make."""
     rows = pd.DataFrame({"vehicle": vehicle.array, "begin": begin, "until": until})
     rows = rows[rows["begin"] <= rows["until"]].sort_values(["vehicle", "begin"], kind="stable")
     so_far = rows.groupby("vehicle")["until"].cummax()
@@ -129,11 +128,9 @@ def merged(vehicle, begin, until):
 
 def _laid_out(unit, time, end, entry):
     """(times, rising; of the events in a period of their unit the places and the numbers of their
-    times; which events these are; (begin, past) of the periods, rising, those that touch joined).
-
-    A place is the number of a time, counted on from unit to unit, one free between; `past` is the
-    first after a period.
-    """
+    times; which events these are; (begin, past) of the periods, rising, those that touch joined). A
+    place is the number of a time, counted on from unit to unit; `past` is the first after a
+    period."""
     names, (at, times) = end.index.unique(), pd.factorize(np.asarray(time, float), sort=True)
     size, stop = len(times) + 1, end.to_numpy(float)
     start, base = np.broadcast_to(np.asarray(entry, float), len(end)), names.get_indexer(end.index)

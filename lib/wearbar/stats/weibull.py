@@ -252,9 +252,8 @@ def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, las
     """The life by which a share `p` has ended (None: the mean), as its ends allow: an `Estimate`.
 
     No end: NaN, with a one-sided lower bound at a known shape. One to four: the known shape over
-    the range `SHAPES`, since a fit's limits don't hold for the few censored samples with so many.
-    From five: the fit's own limits, with a note where the product-limit curve does not reach the
-    quantile. Rows as in `fit_weibull`.
+    the range `SHAPES`, since a fit's limits don't hold for few censored samples. From five: the
+    fit's own limits, noted where the product-limit curve does not reach the quantile.
     """
     rows = clean(duration, observed, entry, None, last_seen)
     ends, n = int(rows[1].sum()), len(rows[0])

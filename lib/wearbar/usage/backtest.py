@@ -4,8 +4,7 @@ distances asked for, and what became of them.
 Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at its mean rate. The
 truth is a span between two readings, or open where the level was not reached by the log's end: such
 cases stay, since dropping them would keep the fast. What is used at a cut, the method and the
-widening, is chosen on earlier cuts alone, by what was known then; the scores told are those of the
-choices.
+widening, is chosen on earlier cuts alone, and the scores told are those of the choices.
 """
 
 from dataclasses import dataclass, replace
@@ -28,15 +27,10 @@ MOST_CUTS, UNREAD_DAYS = 12, 90
 MOST_VEHICLES = 300  # of more every second, third ... is asked: what is left to chance is the days
 LEAST_CASES, LEAST_CUTS = 20, 3  # fewer days than that share one mood of the fleet
 SETTLED = 0.9
-# the suite's own, by what they look for, and two naive ones; the first where nothing is scored yet
-OWN = {
-    "season-and-lay-ups": {"seasonal": True, "usual": True},
-    "season": {"seasonal": True, "usual": False},
-    "lay-ups": {"seasonal": False, "usual": True},
-    "level": {"seasonal": False, "usual": False},
-    "season-and-lay-ups-steady": {"seasonal": True, "usual": True, "drifts": False},
-    "level-steady": {"seasonal": False, "usual": False, "drifts": False},
-}
+# the suite's own, named by what they look for (steady: no drift), and two naive ones; the first
+# where nothing is scored yet
+OWN = ("season-and-lay-ups", "season", "lay-ups", "level", "season-and-lay-ups-steady")
+OWN += ("level-steady",)
 NAIVE = ("trailing-year", "last-year")
 NAMES = (*OWN, *NAIVE)
 MULTIPLES = np.geomspace(0.5, 4, 43)
@@ -118,9 +112,9 @@ def _fit(log, readings, method, widen=None):
     """The `UsageModel` of a method of `NAMES`."""
     fleet, stays = log.tables["vehicles"], log.tables["layups"]
     if method in OWN:
-        how = dict(OWN[method])
-        stays = usual_layups(stays, log.as_of) if how.pop("usual") else stays
-        return fit_usage(readings, fleet, log.as_of, stays, widen=widen, **how)
+        stays = usual_layups(stays, log.as_of) if "lay-ups" in method else stays
+        looks_for = "season" in method, "steady" not in method
+        return fit_usage(readings, fleet, log.as_of, stays, *looks_for, widen)
     # the naive are plug-in: the rate as if it were known and only days differed
     path = usage.log_path(log)
     model = fit_usage(path, fleet, log.as_of, seasonal=False, drifts=False, widen=widen)
@@ -142,8 +136,7 @@ def _fit(log, readings, method, widen=None):
 @dataclass(frozen=True, eq=False)
 class _Cut:
     """What was asked at one cut (rows: one a case) by the path known then, and what each method
-    answers: scores, (z, df), one column a day of GRID after the last reading; the same as
-    chances."""
+    answers: scores, (z, df), one column a day of GRID after the last reading, and chances."""
 
     rows: pd.DataFrame
     path: usage.Path
@@ -212,16 +205,12 @@ def _judged(one, name, truth, confidence, widen=None):
 
 
 def _choose(past, path, confidence):
-    """(score of every method, the best, its widening) over cuts, by what `path` knows of them.
-    widening: what the spread must be multiplied by in each horizon for the interval to hold as
-    often as it says on these cuts (split conformal)."""
+    """(score of every method, the best, its widening) over cuts, by what `path` knows of them: by
+    what the spread must be multiplied in each horizon for intervals to hold (split conformal)."""
     if len(past) < LEAST_CUTS:
         return np.nan, NAMES[0], UsageModel.widen
     pairs = [(one, one.truth(path)) for one in past]
-    score = [
-        np.concatenate([crps(one.chance[name], truth) for one, truth in pairs]).mean()
-        for name in NAMES
-    ]
+    score = [np.hstack([crps(one.chance[m], of) for one, of in pairs]).mean() for m in NAMES]
     best, inside = NAMES[int(np.argmin(score))], []
     for one, truth in pairs:
         (z, df), wider = one.scores[best], MULTIPLES[:, None]
@@ -240,8 +229,7 @@ def _choose(past, path, confidence):
 
 def _common(cases):
     """Standard deviation between cuts (a frame each) of the mean log error beyond 90 days, less
-    that of chance. Left out is where many levels are not reached yet, since the others are the fast
-    ones."""
+    that of chance, where few levels are still to be reached: else only the fast are there."""
     if not cases:
         return 0.0
     cases = pd.concat(cases)

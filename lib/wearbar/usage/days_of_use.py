@@ -52,8 +52,7 @@ class Clock:
         return self.total[row, self._column(end)] - self.total[row, self._column(start)]
 
     def after(self, code, start, days):
-        """The first day by whose end so many days of use have gone since the end of day start; past
-        `last_day` where none is."""
+        """The first day by whose end so many days of use have gone since that of day start."""
         # of one never read, whose start is no day, from the first
         low, high = np.maximum(start, self.origin), np.full(len(start), self.last_day + 1)
         while np.any(low < high):
@@ -91,8 +90,7 @@ class LastYear(Clock):
 
 def clock_of(names, spans, end, layups=None, seasonal=True):
     """The clock of the vehicles in Index `names`, which spans number and layups (the log's table,
-    or None) name, from three years before day `end` to twelve after. A lay-up still open on day
-    `end` is taken to end then."""
+    or None) name, from three years before day `end`, when an open lay-up ends, to twelve after."""
     origin = int(min(spans["start"].min(initial=end), end - 366 * YEARS_BACK))
     stop = end + 366 * _YEARS_AHEAD
     none = np.ones(stop - origin + 1), None, None
@@ -137,9 +135,8 @@ def season(spans, origin, end):
     spans: arrays `code, start, end, km` of distance between readings (int days). The log of the
     weight is a wave of one year, and of half a year too where there are two years of record or many
     vehicles, fitted to how each vehicle's distance divides over its spans (a quasi-multinomial
-    likelihood: their own rates cancel). Needs a year of record from five vehicles, or two years of
-    any, read in eight fortnights or more for each wave; a wave is kept where chance would give as
-    much less than once in a thousand.
+    likelihood). Needs a year of record from five vehicles, or two years of any, read in eight
+    fortnights or more for each wave; one is kept where chance would give it once in a thousand.
     """
     days = np.arange(origin, end + 1)
     found = np.ones(len(days)), None, None
@@ -171,8 +168,7 @@ def _waves(days, number):
 
 def _fit(code, start, stop, gone, wave):
     """(height of each wave, gain in log likelihood over none, dispersion, variance of the heights)
-    by Newton's steps, with a standard normal prior that tames a short record. gone: distance in
-    days of the vehicle's own mean rate."""
+    by Newton's steps, with a standard normal prior. gone: distance in days of the mean rate."""
     total, prior = np.bincount(code, gone), np.eye(wave.shape[1])
 
     def share(part):

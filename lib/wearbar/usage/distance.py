@@ -1,7 +1,6 @@
 """Readings of odometer and hour meter, gathered from every table and put on one scale through
 changed instruments, and the line that they make: distance at a date, date at a distance. It runs
-from a day's highest reading to the lowest of the next day that has any, straight in between, and
-never past the last."""
+from a day's highest reading to the lowest of the next day with any, straight."""
 
 from dataclasses import dataclass
 
@@ -62,15 +61,13 @@ def log_path(log):
 
 @kept_with
 def readings(log):
-    """Every reading of every table, sorted by vehicle and date, and within a day as driven. Frame
-    `vehicle, date, known` (the day from which it is), `odometer_km, distance_km, meter_hours,
-    hours`.
+    """Every reading of every table, sorted by vehicle and date, and within a day as driven: frame
+    `vehicle, date, known` (from which day), `odometer_km, distance_km, meter_hours, hours`.
 
     `odometer_km` is what the instrument showed; `distance_km` goes on through changed instruments
     and rollovers. A change gives two rows, the old one's last and the new one's first; on its day a
-    reading belongs to the nearer. `meter_hours` and `hours` are the same of the hour meter, of
-    which `restarts_at` tells where its row has `hours` and no odometer. A vehicle new in this log
-    starts at 0.
+    reading belongs to the nearer. `meter_hours` and `hours` are the same of the hour meter, which a
+    row with `hours` and no odometer changes. A vehicle new in this log starts at 0.
     """
     meters, parts = ["odometer", "hours", "restarts_at"], []
     for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
@@ -104,9 +101,8 @@ def readings(log):
 
 
 def _as_driven(code, day, shown, restart):
-    """(row, what the meter showed, whether it is a new one's first reading, what to add) in order.
-    At every change the old one's last, or the last that was written down, less the new one's first
-    is added, summed by vehicle."""
+    """(row, what the meter showed, whether it is a new one's first reading, what to add) in order:
+    at every change the old one's last that was written down less the new one's first, summed up."""
     changed, key = np.flatnonzero(~np.isnan(restart)), code * 10**6 + day
     row, phase = np.append(np.arange(len(code)), changed), np.zeros(len(code) + len(changed))
     is_first = np.arange(len(row)) >= len(code)
@@ -191,9 +187,9 @@ def last_not_above(values, first, last, wanted):
 
 def distance_at(path, vehicle, date):
     """Cumulative distance at the end of each date, one row a pair (vehicle, date): frame
-    `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range as
-    bounds; between readings the straight line, with both as bounds. Before the first and after the
-    last, distance and that side's bound are NaN."""
+    `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range;
+    between readings the straight line, with both as bounds; outside, it and that side's bound are
+    NaN."""
     day = days_of(date)
     before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))

@@ -1,11 +1,9 @@
 """When a vehicle will reach a distance: a date with an interval, by its `UsageModel` (log-t on its
-days of use); and scores of such dates when the truth is only known between two readings, or not
-yet.
+days of use); and scores of such dates when the truth is only known between two readings, or open.
 
 Scored is the chance by each day of GRID after the last reading known then. The truth is looked at
 on the later readings' days alone: a score over days chosen without the outcome stays proper
-(threshold-weighted, Gneiting & Ranjan 2011, Journal of Business and Economic Statistics 29:411;
-from memory).
+(threshold-weighted, Gneiting & Ranjan 2011, J. Bus. Econ. Stat. 29:411; from memory).
 """
 
 from dataclasses import dataclass
@@ -25,8 +23,7 @@ STEP = np.gradient(GRID)
 
 
 def forecast_dates(model, vehicle, distance_km, confidence=0.9):
-    """The date at which each cumulative distance will be reached: frame `date, low, high, method`,
-    one row a (vehicle, distance).
+    """When each cumulative distance will be reached: frame `date, low, high, method`, one row each.
 
     `date` is the median, and `low` (which may lie before the model's day) to `high` hold it with
     `confidence`, an equal part outside at each end; NaT beyond twelve years. `method`: reached (by
@@ -60,8 +57,7 @@ def due_dates(model, rows, confidence=0.9):
 
 def chance_due(model, rows, date):
     """The chance that each due point has been reached, by any of its limits, by the end of a day:
-    Series by index of `rows` (as of `due_dates`). Of distance and hours the likelier; the date is
-    certain."""
+    Series by index of `rows` (as of `due_dates`). Of distance and hours the likelier."""
     chance = (rows["due_date"] <= date).astype(float)
     for meter, asked in _meters(model, rows):
         told = chance_reached(meter, asked["vehicle"], asked["due"], date)

@@ -2,10 +2,9 @@
 
 Over a span of g days the distance is rate * g with variance in proportion to g, and the log of the
 rate walks with a variance in proportion to time (a local-level model in continuous time; Harvey
-1989, Forecasting, structural time series models and the Kalman filter, chapter 9; from memory):
-recent use weighs more the more the fleet's rates drift. Dispersion and drift are pooled over
-vehicles of a kind; a vehicle's own dispersion is drawn to them, and its rate to that of its kind
-and site (empirical Bayes). Days run on a clock of days of use.
+1989, Forecasting, structural time series models and the Kalman filter, chapter 9; from memory).
+Dispersion and drift are pooled over vehicles of a kind; a vehicle's own dispersion is drawn to
+them, and its rate to that of its kind and site (empirical Bayes). Days are days of use.
 """
 
 from dataclasses import dataclass
@@ -50,11 +49,8 @@ class UsageModel:
 
 def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True, widen=None):
     """The `UsageModel` of readings (a frame, or the path of one: then there is none of `hours`) up
-    to `as_of`; each of `vehicles` (`vehicle, kind, site`) has a row.
-
-    seasonal, drifts: whether the fleet's season, and a drift of the rates, are looked for. layups:
-    the log's table, or None. widen: see `UsageModel`.
-    """
+    to `as_of`; each of `vehicles` (`vehicle, kind, site`) has a row. seasonal, drifts: whether the
+    fleet's season, and a drift of the rates, are looked for. layups: the log's table, or None."""
     hours = fit_hours(readings, vehicles, as_of, layups, seasonal, drifts, widen)
     path = readings if isinstance(readings, Path) else path_of(readings)
     end, names = int(days_of([as_of])[0]), pd.Index(vehicles["vehicle"])

@@ -1,5 +1,4 @@
-"""How vehicles are used: rates, gaps in the record, sites, lay-ups, and what the distance was
-like."""
+"""How vehicles are used: rates, gaps in the record, sites, lay-ups, what the distance was like."""
 
 import numpy as np
 import pandas as pd
@@ -16,11 +15,8 @@ _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 
 def daily_rate(path, as_of, days=365, confidence=0.9):
     """Mean distance a day over the trailing `days` that have readings, one row a vehicle: frame
-    `vehicle, rate_km_per_day, high` (its upper limit), `last_date, last_km`.
-
-    The variance of the distance between two readings is taken to grow with the days between them: t
-    on the number of spans less 1; no limit below two spans.
-    """
+    `vehicle, rate_km_per_day, high` (upper limit), `last_date, last_km`. The variance between
+    readings is taken to grow with the days: t on the number of spans less 1; no limit below two."""
     end, code = int(days_of([as_of])[0]), path.code()
     start = np.maximum(end - days, path.day[path.first])
     base = distance_at(path, path.vehicles, start.astype(_DAY))["distance_km"].to_numpy()
@@ -56,8 +52,7 @@ def gaps(path):
 
 
 def site_at(log, vehicle, date):
-    """Site of each vehicle at each date, or at one: its posting then (the latest begun), or else
-    `vehicles.site`. Series of text."""
+    """Site of each vehicle at each date, or at one: its latest posting, or else `vehicles.site`."""
     date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
     asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
     posted = log.tables["postings"].dropna(subset=["from", "site"])
@@ -96,11 +91,10 @@ def _shared_out(who, begin, until, amounts, vehicle, start, end):
 def use_shares(log, vehicle, start, end):
     """What the distance after the end of day `start` and not after `end` was like: one row each.
 
-    Frame `coverage_share`, the share of the distance driven that rows of `use` tell of; each kind
-    of use as a share of the distance whose share is known (NaN where none is); and how much of the
-    distance driven that is, `loose_coverage_share` and so on. A row's distance is its own or else
-    that of the readings, spread evenly over its days; time outside the readings counts in neither.
-    Where nothing was driven by readings, coverage is by days.
+    Frame `coverage_share`, the share of the distance driven that rows of `use` tell of (of the
+    days, where none was driven); each kind of use as a share of the distance whose share is known
+    (NaN where none is); and how much of the distance driven that is, `loose_coverage_share` and so
+    on. A row's distance is its own or else that of the readings, spread evenly over its days.
     """
     path, use = log_path(log), log.si("use").dropna(subset=["from", "to"])
     periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])
@@ -124,11 +118,9 @@ def use_shares(log, vehicle, start, end):
 
 def within_readings(path, vehicle, start, end):
     """(start, end) as int days, cut to the vehicle's readings; end = start where none is inside."""
-    first, last = path.rows(vehicle)
-    if not len(path.day):
-        return start, start
-    begin = np.where(last > 0, np.maximum(start, path.day[first]), start)
-    stop = np.where(last > 0, np.minimum(end, path.day[last - 1]), start)
+    (first, last), day = path.rows(vehicle), np.append(path.day, 0)
+    begin = np.where(last > 0, np.maximum(start, day[first]), start)
+    stop = np.where(last > 0, np.minimum(end, day[last - 1]), start)
     return begin, np.maximum(begin, stop)
 
 

@@ -43,8 +43,7 @@ _DIGITS = str.maketrans("OoIl", "0011")
 
 def typed(table, raw):
     """(the format's columns typed, problems, the columns not in the format): frames, index `line`.
-    A cell that can't be read is missing here and a problem there. The raw columns are used up, so
-    that none is held twice."""
+    A cell that can't be read is missing and a problem. The raw columns are used up."""
     columns = TABLES[table]
     parts = [problems(table, [line], name, [v], *rule) for line, name, v, *rule in raw.problems]
     with ThreadPoolExecutor() as pool:

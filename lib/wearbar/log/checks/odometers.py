@@ -1,16 +1,14 @@
 """Odometers and hour meters: of all readings the longest series in which none falls and none rises
-too fast; the others are doubted.
-
-Near each step that can't be, a dynamic programme finds what to leave out: of a short series the
-whole is looked at, of a long one the last `REACH` readings. Where two long stretches still
-contradict each other, it chooses those with the most readings.
-"""
+too fast; the others are doubted. Near each step that can't be, a dynamic programme finds what to
+leave out, by the whole of a short series or the last `REACH` readings. Where two long stretches
+still contradict each other, it chooses those with the most readings."""
 
 import numpy as np
 import pandas as pd
 
 from wearbar.log.checks.peers import LIKELY
 from wearbar.log.checks.problems import codes, problems
+from wearbar.log.keys import stacked
 from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
@@ -45,8 +43,6 @@ def doubtful_readings(tables, header):
     most = {"odometer": likely_a_day(vehicles, distance), "hours": np.full(len(in_km), HOURS_A_DAY)}
     for meter, limit in most.items():
         rows = _readings(tables, meter)
-        if not len(rows):
-            continue
         rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
         vehicle, day, value, series, weight, place = (rows[name].to_numpy() for name in COLUMNS)
         kept = longest_likely(series, day, value, limit[vehicle], weight)
@@ -82,16 +78,11 @@ def _readings(tables, meter):
     places = [(changed, "restarts_at", "date"), *places]
     for place, (frame, name, date) in enumerate(places, start=-1):
         is_read = (frame[date].notna() & frame[name].notna()).to_numpy()
-        if is_read.any():
-            vehicle = codes(frame["vehicle"], vehicles).astype("int64")
-            told = vehicle, frame[date], frame[name], frame.index
-            told = [np.asarray(each)[is_read] for each in told]
-            read.append([*told, np.full(is_read.sum(), place)])
-    if not read:
-        return pd.DataFrame()
-    vehicle, day, value, line, place = map(np.concatenate, zip(*read, strict=True))
-    rows = pd.DataFrame({"vehicle": vehicle, "value": value, "line": line, "place": place})
-    rows["day"] = day.astype("datetime64[D]").astype("int64")
+        some = frame.loc[is_read, ["vehicle", date, name]].reset_index()
+        read.append(some.set_axis(["line", "vehicle", "day", "value"], axis=1).assign(place=place))
+    rows = stacked(read)
+    rows["vehicle"] = codes(rows["vehicle"], vehicles).astype("int64")
+    rows["day"] = rows["day"].to_numpy().astype("datetime64[D]").astype("int64")
     guessed = odometer.index[odometer["source"].eq("estimate")]
     rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES
@@ -114,11 +105,9 @@ def _readings(tables, meter):
 
 
 def likely_reading(x, low, high, in_km=None, most=np.nan):
-    """A remedy for a doubtful reading: what it stands between, and the slip that would fit.
-
-    low, high: the true readings before and after, NaN for none. in_km: whether the instrument
-    counts km. most: the most that is likely where no reading comes after.
-    """
+    """A remedy for a doubtful reading: what it stands between, and the slip that would fit. low,
+    high: the true readings before and after, NaN for none. in_km: whether the instrument counts km.
+    most: the most that is likely where no reading comes after."""
     if not np.isfinite(low):
         beside = f"before {_number(high)}" if np.isfinite(high) else "alone"
         return f"{_number(x)} {beside}: mend it or its date"
@@ -160,8 +149,7 @@ def _slips(x, in_km):
 
 
 def neighbours(series, value, kept, out):
-    """The values kept before and after each of `out` (ints, where those left out stand) in its
-    series, NaN for none: two arrays."""
+    """The values kept before and after each of `out` (ints) in its series, NaN for none."""
     known = pd.Series(value).where(kept).groupby(series)
     return known.ffill().to_numpy()[out], known.bfill().to_numpy()[out]
 
@@ -171,8 +159,7 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
 
     series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that
     value may rise in a day (a step within one counts as one), by reading. weight: what keeping a
-    reading is worth, 1 but for a guess. slack: how far value may fall, where it is read with an
-    error.
+    reading is worth. slack: how far value may fall, where it is read with an error.
     """
 
     def follows(a, b):
@@ -213,8 +200,7 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
 
 def _heaviest(follows, first, last, weight, cost, reach):
     """Which steps, from reading `first` to `last` each, are in the heaviest chain: an array of
-    bools. cost: of beginning anew after other steps. reach: how many steps back one looks for that
-    which it follows."""
+    bools. cost: of beginning anew after other steps. reach: how many steps back one looks."""
     first, last, best, top = first.tolist(), last.tolist(), [], 0
     came = [-1] * len(first)
     for k in range(len(first)):

@@ -1,8 +1,8 @@
 """Money, hours and fills so far from their like that a slip of the hand is likelier than the bill.
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
-spread (1.4826 times the median distance from the middle, which few slips can move): where bills
-differ widely, wide ones pass. tests/log/test_plausible.py simulates logs with heavy bills.
+spread (1.4826 times the median distance from the middle): where bills differ widely, wide ones
+pass. tests/log/test_plausible.py simulates logs with heavy bills.
 """
 
 import numpy as np
@@ -112,8 +112,7 @@ def _fill_remedy(volume, usual):
 
 def doubtful_fuel_money(tables, _):
     """Fills whose price of a unit is far from others of their fuel (not of electricity, at home and
-    by the road), or not `unit_price`; or one doubt about the whole column, where it holds such
-    prices."""
+    by the road), or not `unit_price`; or one doubt about the column, where it holds prices."""
     fuel = tables["fuel"]
     cost, volume = fuel["cost"].to_numpy(), fuel["volume"].to_numpy()
     if grows_with(cost, volume) is False:

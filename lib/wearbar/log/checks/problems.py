@@ -29,10 +29,7 @@ RULES = {code: Rule(*told) for code, told in said("rules").items()}
 
 def problems(table, lines, name, values, rule, remedy=None, severity=None):
     """One row a problem, with `PROBLEM_COLUMNS` and `severity` ("set-aside", "adjust" or "warn").
-
-    lines: ints. name: the column's, or one a line. values: what was found, "" for nothing. remedy,
-    severity: one for all or one a line, by default the rule's.
-    """
+    values: what was found, "" for nothing. name, remedy, severity: one for all or one a line."""
     if not len(lines):
         return _NONE
     severity = RULES[rule].severity if severity is None else severity
@@ -59,10 +56,8 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
 
 def named(table, frame, mask, name, rule, remedy=None, *beside):
     """`problems` of the column `name` in the rows of `frame` (index: lines) that `mask` picks.
-
     remedy: as in `problems`, or a function (by default the rule's `each`) of each value and of what
-    stands `beside` it: arrays as long as the frame, or one value for all rows.
-    """
+    stands `beside` it: arrays as long as the frame, or one value for all rows."""
     mask, each = np.asarray(mask), RULES[rule].each
     if not mask.any():
         return _NONE

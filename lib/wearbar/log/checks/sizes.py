@@ -1,6 +1,5 @@
 """Sizes that nothing has: depths, against the part's when new, those before and after and their
-like; pressures, a day's distance, torques and a plan's other figures, against
-shared/log/likely.toml."""
+like; pressures, a day's distance and a plan's figures, against shared/log/likely.toml."""
 
 import re
 from itertools import product
@@ -104,20 +103,15 @@ def doubtful_depths(tables, header):
         return
     # the part then on: by its own id, or by place and day
     by_row = pd.Series(np.arange(len(fitted)), fitted.index).astype(TEXT)
-    spans = fitted[[*PLACE, "removed", "new_depth"]].assign(
-        fitted=fitted["fitted"].fillna(pd.Timestamp("1800-01-01")),
-        life=fitted["part"].fillna(by_row),
-    )
-    last = pd.merge_asof(
-        rows[[*PLACE, "date"]].reset_index().sort_values("date", kind="stable"),
-        spans.sort_values("fitted"),
-        left_on="date",
-        right_on="fitted",
-        by=PLACE,
-    ).set_index("line")
-    is_on = ~(last["removed"] <= last["date"]) & (last["fitted"] < last["date"])
-    by_day = last["life"].where(is_on).reindex(rows.index)
-    life = rows["part"].fillna(by_day.mask(~is_among(rows, fitted, PLACE), ""))
+    spans = fitted.assign(life=fitted["part"].fillna(by_row))
+    by_date = spans.sort_values("fitted", na_position="first", kind="stable")
+    on = rows[[*PLACE, "date"]].reset_index()
+    on = on.merge(by_date[[*PLACE, "fitted", "removed", "life"]], on=PLACE)
+    on = on[~(on["fitted"] > on["date"])].drop_duplicates("line", keep="last").set_index("line")
+    is_on = ~(on["removed"] <= on["date"]) & on["fitted"].ne(on["date"])
+    by_day = on["life"].where(is_on).reindex(rows.index)
+    by_day = by_day.mask(~is_among(rows, fitted, PLACE), "")
+    life = rows["part"].fillna(by_day)
     new = life.map(spans.drop_duplicates("life").set_index("life")["new_depth"]).astype(float)
     is_above = rows["value"] > new * 1.1 + tired
     yield named("measurements", rows, is_above, "value", "depth-above-new", remedy, new)
@@ -133,8 +127,6 @@ def _rising(rows, unit):
     noise, any_fall = NOISE_MM / DEPTH_MM[unit], np.full(len(rows), 1e9)
     kept = longest_likely(series, day, -value, any_fall, np.ones(len(rows)), slack=noise)
     out = np.flatnonzero(~kept)
-    if not len(out):
-        return
     high, low = neighbours(series, value, kept, out)
     is_between = np.r_[kept, False][out - 1] & np.r_[kept, False][out + 1]
 

@@ -15,7 +15,8 @@ _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
 _SAVE = "save it as CSV (UTF-8, comma)."
-_NOT_CSV = {
+UTF_16 = (b"\xff\xfe", b"\xfe\xff")
+NOT_CSV = {
     b"PK\x03\x04": "a zip archive or an Excel workbook",
     b"\xd0\xcf\x11\xe0": "an old or encrypted Office file",
     b"PAR1": "a Parquet file",
@@ -28,10 +29,10 @@ _NOT_CSV = {
 def read_csv(path, where):
     """A CSV file as a `Raw`; `where` names it in errors. Raises LogError where it is no CSV."""
     data = path.read_bytes()
-    for mark, what in _NOT_CSV.items():
+    for mark, what in NOT_CSV.items():
         if data.startswith(mark):
             raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
-    if data[:2] in (b"\xff\xfe", b"\xfe\xff"):
+    if data.startswith(UTF_16):
         data = data.decode("utf-16", "replace").encode()
     elif data.count(b"\0") * 10 > len(data):
         raise LogError(f"{where} is not text; {_SAVE}")

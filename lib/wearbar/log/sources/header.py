@@ -25,11 +25,9 @@ def read_header(path):
 
 
 def source_in(name, where, kind, held, read, folder):
-    """The `Source` of a workbook or database; what it holds by the name log is its header.
-
-    held: the names of its sheets or tables (`kind`). read: gives the `Raw` of one. folder: of the
-    plan, and of a log.toml where it holds no header. where: how errors name it.
-    """
+    """The `Source` of a workbook or database; what it holds by the name log is its header. held:
+    the names of its sheets or tables (`kind`). read: gives the `Raw` of one. folder: of the plan,
+    and of a log.toml where it holds no header. where: how errors name it."""
     found, header = {}, read_header(folder / "log.toml")
     for one in held:
         table = table_of(one)
@@ -95,8 +93,7 @@ def toml(value):
 
 
 def check_header(header):
-    """The header's keys with days as Timestamps; `escaped` where this library wrote the tables.
-    Raises LogError, a sentence for each thing wrong."""
+    """The header's keys, days as Timestamps; `escaped` where this library wrote it. LogError."""
     wrong = [
         f"log.toml: there is no key {str(key)[:60]!r}; use {', '.join(KEYS)}."
         for key in header

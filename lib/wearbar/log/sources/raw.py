@@ -125,10 +125,11 @@ def _text(array):
 
 
 def _text_of_each(values):
-    return pa.array(map(_text_of_value, values), _TEXT)
+    return pa.array(map(text_of, values), _TEXT)
 
 
-def _text_of_value(value):
+def text_of(value):
+    """A cell's text as a person would type it, None where it is blank."""
     if value is None or value is pd.NA or value is pd.NaT:
         return None
     if isinstance(value, bool | np.bool_):
