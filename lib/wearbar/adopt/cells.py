@@ -51,24 +51,13 @@ _FORMS = {
 _FIRST, _LAST = date(1677, 9, 22), date(2262, 4, 11)  # of datetime64[ns]
 
 _MINUS, _NONE = ("-", "−"), (None, None, None)
-_BESIDE = r"[^\d(.,+\-− ]*"
-_NUMBER = re.compile(
-    rf"(?P<lead>{_BESIDE}) ?(?P<open>\()? ?(?P<before>{_BESIDE}) ?(?P<minus>[-+−]?) ?"
-    rf"(?P<then>{_BESIDE}) ?(?P<digits>\d[\d.,'’ ]*?|[.,]\d+) ?"
-    r"(?P<after>(?:/ ?32|32nds?)?[^\d]*?)",
-    re.ASCII,
-)
-_GROUPED = r"(?:\d+|[1-9]\d{{0,2}}(?P<s>[{0}'’ ])\d{{3}}(?:(?P=s)\d{{3}})*{1})?"
-_PAIRS = r"|[1-9]\d?(?:,\d\d)+,\d{3}"  # thousands in pairs above the first, as in India
-_SHAPE = {
-    "point": re.compile(_GROUPED.format(",", _PAIRS) + r"(?:\.\d+)?"),
-    "comma": re.compile(_GROUPED.format(".", "") + r"(?:,\d+)?"),
-}
+_NUMBER = re.compile(_TOLD["numbers"]["form"], re.ASCII)
+_SHAPE = {mark: re.compile(_TOLD["numbers"][mark]) for mark in DECIMALS}
 
 
 def dates(cells, order):
     """Days of a column of text in that order; NaT where a cell is none. A month in words, and a
-    year of four digits in front, go in any order; one of two digits is 1969 to 2068 (POSIX, from
+    year of four digits in front, go in any order; two digits are 1969 to 2068 (POSIX, from
     memory)."""
     return pd.Series([_date(cell, order) for cell in cells], cells.index, dtype="datetime64[ns]")
 

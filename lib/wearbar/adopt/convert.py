@@ -187,8 +187,7 @@ def _plain(values):
 
 def keep(adopted, folder, record="", today=None):
     """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
-    LogError, and nothing written, where the folder has something in it, or the tables are no
-    log."""
+    LogError, and nothing written, where the folder has files, or the tables are no log."""
     with new_folder(folder) as part:
         write_tables(adopted.tables, adopted.header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")

@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import heading
+from wearbar.adopt.cells import SAYS, heading
 from wearbar.log import schema
 from wearbar.log.sources import WORKBOOKS
 from wearbar.log.sources.csv_file import NOT_CSV, UTF_16
@@ -22,10 +22,7 @@ from wearbar.log.sources.workbook import whole_sheets
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
 TOTAL = r"(?i)(?:grand |sub-?)?(?:totals?|sum|average|mean|summe|gesamt|totaal|totale|suma|somme)\b"
-ABOVE, AGAIN, TOTALS = "above the header", "the header again", "a row of totals"
-UNNAMED = "its sheet has no table in the map"
-NOTHING = "nothing in the columns that are carried over"
-BEYOND = "more cells than the header: does a cell hold the delimiter?"
+ABOVE, AGAIN, TOTALS, UNNAMED, NOTHING, BEYOND = SAYS["left_out"].values()
 UNDERSTOOD = (ABOVE, AGAIN, TOTALS, UNNAMED)
 LEFT_OUT = ["sheet", "line", "why", "text"]
 

@@ -15,14 +15,9 @@ from wearbar.log.sources import is_database, open_source
 from wearbar.log.sources.raw import fault
 from wearbar.log.sources.workbook import held_cells
 
-TYPES = dict.fromkeys(("id", "text", "code"), "string")
-TYPES |= {"date": "date", "number": "number", "yes_no": "boolean"}
-HEADER_UNITS = ("distance", "depth", "volume", "pressure", "currency", "money")
-OTHER_UNITS = {"hours": "h", "days": "d", "share": "1"}
+ABOUT, STRANGE, TYPES, OTHER_UNITS, HEADER_UNITS = schema.said("descriptor").values()
 PLAIN_DAY = re.compile(r"\d{4}-\d{2}-\d{2}", re.ASCII)
 ANY_DAY = re.compile(rf"\s*(?:{DAY.pattern}|{BASIC_DAY.pattern})\s*", re.ASCII)
-ABOUT = "A service log of vehicles: what was done, fitted, measured, filled and paid."
-STRANGE = {"type": "any", "description": "not a column of the format: kept, and not used"}
 
 
 def write_descriptor(address, out=""):

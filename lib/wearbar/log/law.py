@@ -21,8 +21,7 @@ _COLUMNS = [*_WHOSE, "category", "quantity", "limit", "what", "source", "origin"
 @dataclass(frozen=True, eq=False)
 class Law:
     """The legal limits of a log: `table` has a row a limit, `jurisdiction, legal_class, kind,
-    position` ("front", or blank: anywhere), `category, quantity, limit` (SI), `what, source,
-    origin`."""
+    position` ("front", or anywhere), `category, quantity, limit` (SI), `what, source, origin`."""
 
     jurisdiction: str = ""  # as log.toml writes it, "" where it names none
     table: pd.DataFrame = field(default_factory=lambda: shipped()[:0])

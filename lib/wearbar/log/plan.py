@@ -17,10 +17,9 @@ from wearbar.log.sources.raw import fault
 from wearbar.log.units import Units
 
 _TEXTS = (
-    "plan", "name", "code", "covered", "title", "action", "unknown_history", "measured_from",
-    "part", "fits", "caution", "source",
-)  # fmt: skip
-_TYPES = dict.fromkeys(_TEXTS, TEXT) | dict.fromkeys(("safety", "statutory"), bool)
+    "plan name code covered title action unknown_history measured_from part fits caution source"
+)
+_TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(("safety", "statutory"), bool)
 _TYPES |= dict.fromkeys(("valid_from", "valid_to"), "datetime64[ns]") | {"hours": float}
 _NUMBERS = ("_km", "_days", "_months", "_hours", "_share")
 _STAMP = ("plan", "valid_from", "valid_to")
@@ -46,8 +45,8 @@ class Plan:
     source: str = "plan.toml"
 
     def assign(self, vehicles):
-        """The plan of each of `vehicles` (`vehicle`, `kind`, and its own `plan`, which wins): a
-        Series by vehicle, NaN where none applies. LogError where two apply to a kind, or one is not
+        """The plan of each of `vehicles` (`vehicle`, `kind`, and its own `plan`, which wins):
+        Series by vehicle, NaN where none applies. LogError where two apply, or one named is not
         there."""
         own = vehicles.reindex(columns=["plan"])["plan"].astype(TEXT)
         names = self.plans.drop_duplicates("name").set_index("name")["plan"]

@@ -18,8 +18,7 @@ _LIKE = 0.86  # of letters in order: one slip in a word of seven
 
 def as_planned(plan, tables):
     """(tables, words, problems): `task` of work and deferrals as the plan has it; frame `WORDS`, a
-    row whose task is in other words: `how` "also" by its `also`, "near" where they come near (a
-    doubt)."""
+    row whose task is in other words: `how` "also" by its `also`, or "near", a doubt."""
     own = plan.assign(tables["vehicles"])
     pairs = plan.tasks[["plan", "code", "also"]].explode("also").dropna(subset="also")
     code = pairs.drop_duplicates(["plan", "also"], keep="last").set_index(["plan", "also"])["code"]

@@ -92,8 +92,7 @@ def _rates(group, rows, confidence):
 def soft_tyres(log):
     """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`, the farthest below first.
     The lowest reading of the last day, not older than `STALE_DAYS`; the greater of the law's limit
-    and the lowest that a tyre task of the plan names with a source, at this place or for its
-    axle."""
+    and the lowest that a tyre task of the plan names with a source, for its place or axle."""
     read = _of_tyres(log.si("measurements"), log)
     read = read[read["quantity"].eq("pressure")]
     read = read.sort_values(["date", "value"], ascending=[False, True], kind="stable")

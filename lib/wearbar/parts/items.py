@@ -33,10 +33,8 @@ NO_RANGE = {"low": nan, "high": nan, "note": "few vehicles: no range"}
 LIFE = "n n_ended n_early n_between life_km low_km high_km floor_km note"
 PAIR_VEHICLES = 8  # of two items together: with fewer, 90% limits of their ratio held 86 to 97
 CLEAR_P = 0.05  # a pair's Holm-adjusted chance below this is called a difference
-COST = """
-    n n_off vehicles price fitting service_km service_low_km service_high_km cost_per_km low_per_km
-    high_per_km note
-"""
+COST = "n n_off vehicles price fitting service_km service_low_km service_high_km"
+COST += " cost_per_km low_per_km high_per_km note"
 PAIR = "other ratio low high p break_even break_even_low break_even_high lives_needed"
 
 
@@ -62,8 +60,8 @@ def decisions(lives):
 
 
 def life_by_vehicle(place, confidence, *items):
-    """(`Estimate`, degrees of freedom) of the "median" or "mean" life of an item, or its ratio to
-    another.
+    """(`Estimate`, degrees of freedom) of an item's "median" or "mean" life, or its ratio to
+    another's.
 
     Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one:
     so its fit is averaged with a lognormal one by their Akaike weights (Burnham and Anderson 2002,
@@ -98,8 +96,7 @@ def life_by_vehicle(place, confidence, *items):
 
 
 def life_of_item(place, rows, confidence, rng):
-    """The "median" or "mean" life by the spread between vehicles; of one or few ends by
-    `life_of`."""
+    """The "median" or "mean" life by the spread between vehicles; of few by `life_of`."""
     if rows["vehicle"].nunique() == 1 or rows["observed"].sum() < MIN_ENDS:
         p, lives = 0.5 if place == "median" else None, (rows[column] for column in ROWS[1:])
         return life_of(*lives, p, confidence, rng, rows.get("last_seen_km"))

@@ -17,10 +17,8 @@ ENOUGH_READ, ENOUGH_ALIKE = 3, 12  # days read since a part was moved; parts rea
 LEAST_SPREAD = 0.05
 # part-to-part spread as a share, and how many parts it is worth beside the log's own (judgement)
 SPREAD, SPREAD_WORTH = 0.2, 4
-RATES = """
-    part_key vehicle site kind category item position watched_from end rate_mm_per_1000km se
-    n_readings distance_km
-"""
+RATES = "part_key vehicle site kind category item position watched_from end"
+RATES += " rate_mm_per_1000km se n_readings distance_km"
 
 
 @dataclass(frozen=True)
@@ -195,8 +193,7 @@ def _with_usual(parts):
 
 
 def _alike(groups, how, **values):
-    """A frame of values put together over like parts; where under three (`n`), over wider
-    groups."""
+    """A frame of values put together over like parts; under three (`n`), over wider groups."""
     own, wide = (pd.DataFrame(values).groupby(by).transform(how) for by in groups)
     return own.mask(own["n"] < MIN_PARTS, wide)
 

@@ -129,8 +129,7 @@ def merged(vehicle, begin, until):
 def _laid_out(unit, time, end, entry):
     """(times, rising; of the events in a period of their unit the places and the numbers of their
     times; which events these are; (begin, past) of the periods, rising, those that touch joined). A
-    place is the number of a time, counted on from unit to unit; `past` is the first after a
-    period."""
+    place is the number of a time, counted on from unit to unit; `past` is the first after one."""
     names, (at, times) = end.index.unique(), pd.factorize(np.asarray(time, float), sort=True)
     size, stop = len(times) + 1, end.to_numpy(float)
     start, base = np.broadcast_to(np.asarray(entry, float), len(end)), names.get_indexer(end.index)

@@ -188,8 +188,7 @@ def last_not_above(values, first, last, wanted):
 def distance_at(path, vehicle, date):
     """Cumulative distance at the end of each date, one row a pair (vehicle, date): frame
     `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range;
-    between readings the straight line, with both as bounds; outside, it and that side's bound are
-    NaN."""
+    between readings the straight line, with both as bounds; outside, NaN but for the near bound."""
     day = days_of(date)
     before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))

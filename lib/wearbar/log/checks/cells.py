@@ -14,29 +14,14 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from wearbar.log.checks.problems import RULES, join, problems
-from wearbar.log.schema import TABLES, TEXT
+from wearbar.log.schema import TABLES, TEXT, said
 
 LARGE = 50_000
 FIRST_YEAR, LAST_YEAR = 1900, 2199
-NUMBER = r"^[+-]?([0-9]+\.?[0-9]*|\.[0-9]+)([eE][+-]?[0-9]{1,3})?$"
-DAY = re.compile(
-    r"(\d{4}-\d{2}-\d{2})(?:[T ]\d{2}:\d{2}(?::\d{2}(?:[.,]\d+)?)?(?:Z|[+-]\d{2}(?::?\d{2})?)?)?",
-    re.ASCII,
-)
-BASIC_DAY = re.compile(r"\d{8}|\d{4}-?W\d{2}-?\d", re.ASCII)
-BAD_CELLS = {"not-utf-8": "\ufffd"}
-BAD_CELLS["invisible"] = (
-    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u00ad\u061c\u180e\u200b-\u200f\u2028-\u202e"
-    "\u2060-\u206f\ufeff\ufff9-\ufffb]"
-)
-YES_NO = {"yes": "yes", "no": "no", "true": "yes", "false": "no"}
-# stands beside a number without changing it; not k, maybe thousands, nor an l, maybe a 1
-_UNITS = (
-    r"mi|miles?|kms?|(?<=\s)l|ltrs?|lit(re|er)s?|gals?|gallons?|kwh|mm|psi|bar|kpa"
-    r"|h|hrs?|hours?|d|days?"
-)
-_MONEY = "aud|brl|cad|chf|cny|dkk|eur|gbp|inr|jpy|nok|nzd|pln|sek|usd|zar"
-_BESIDE = re.compile(rf"^[€£$¥]\s*|(?<![A-Za-z])((?i:{_UNITS}|{_MONEY})|L|[%°\"€£$¥])\.?$")
+_TOLD = said("cells")
+YES_NO, BAD_CELLS, NUMBER = (_TOLD[name] for name in ("yes_no", "bad", "number"))
+DAY, BASIC_DAY = (re.compile(_TOLD[name], re.ASCII) for name in ("day", "basic_day"))
+_BESIDE = re.compile(rf"^[€£$¥]\s*|(?<![A-Za-z])((?ix:{_TOLD['beside']})|L|[%°\"€£$¥])\.?$")
 _LOOK_ALIKE = re.compile(r"(?=.*\d)[+-]?[\dOoIl.,]*[\dOoI]", re.ASCII)
 _DIGITS = str.maketrans("OoIl", "0011")
 

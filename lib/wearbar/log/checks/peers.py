@@ -14,9 +14,7 @@ from wearbar.log.schema import TABLES, said
 LIKELY = said("likely")
 PER_SIGMA = 1.4826
 MONEY = LIKELY["money"]
-FEWEST_FILLS = 5
-BIG, TOO_BIG = 1.75, 3.0
-ENOUGH_FILLS, UNEVEN = 8, 0.2
+FEWEST_FILLS, BIG, TOO_BIG, ENOUGH_FILLS, UNEVEN = LIKELY["fills"].values()
 
 
 def far_above(value, group, kind):

@@ -18,9 +18,7 @@ TYRE = re.compile(r"tyre|tire|wheel")
 WHEEL = re.compile(r"(wheel|spindle|axle)(?!.*pinch)")
 SAYS = LIKELY["says"]
 PLACE = ["vehicle", "position", "category"]
-TIRED_GAUGE_MM = 0.5
-NOISE_MM = 1.0
-MOST_DEPTH_MM = 100.0
+TIRED_GAUGE_MM, NOISE_MM, MOST_DEPTH_MM = LIKELY["depth_mm"].values()
 # unit of depth to the other, and what a number of it is there
 OTHER = {"mm": ("thirty-seconds", DEPTH_MM["in32"]), "in32": ("mm", 1 / DEPTH_MM["in32"])}
 

@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 from pyarrow import csv as arrow_csv
 
+from wearbar.log.schema import said
 from wearbar.log.sources.raw import LogError, Raw, fault, header_names, raw_of_rows
 
 _PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
@@ -16,14 +17,7 @@ _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
 _SAVE = "save it as CSV (UTF-8, comma)."
 UTF_16 = (b"\xff\xfe", b"\xfe\xff")
-NOT_CSV = {
-    b"PK\x03\x04": "a zip archive or an Excel workbook",
-    b"\xd0\xcf\x11\xe0": "an old or encrypted Office file",
-    b"PAR1": "a Parquet file",
-    b"SQLite format 3": "an SQLite database",
-    b"%PDF": "a PDF",
-    b"\x1f\x8b": "a compressed file",
-}
+NOT_CSV = {mark.encode("latin-1"): what for mark, what in said("cells")["no_csv"].items()}
 
 
 def read_csv(path, where):
