@@ -16,9 +16,8 @@ from wearbar.log.sources.header import toml_file
 from wearbar.log.sources.raw import fault
 from wearbar.log.units import Units
 
-_TEXTS = (
-    "plan name code covered title action unknown_history measured_from part fits caution source"
-)
+_TEXTS = "plan name code covered title action unknown_history measured_from part fits"
+_TEXTS += " caution source"
 _TYPES = dict.fromkeys(_TEXTS.split(), TEXT) | dict.fromkeys(("safety", "statutory"), bool)
 _TYPES |= dict.fromkeys(("valid_from", "valid_to"), "datetime64[ns]") | {"hours": float}
 _NUMBERS = ("_km", "_days", "_months", "_hours", "_share")
