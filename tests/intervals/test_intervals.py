@@ -271,41 +271,27 @@ SOME = settings(max_examples=12, deadline=None, suppress_health_check=[HealthChe
 
 
 @SOME
-@given(records(), st.randoms(use_true_random=False))
-def test_the_order_of_rows_changes_nothing(record, random):
-    plan, rows = record
-    shuffled = list(rows)
-    random.shuffle(shuffled)
-    same(occasions(logged(plan, rows)), occasions(logged(plan, shuffled)))
-
-
-@SOME
-@given(records())
-def test_miles_and_km_give_the_same_due_points(record):
-    plan, rows = record
-    same(occasions(logged(plan, rows)), occasions(logged(plan, rows, "mi", factor=1 / MILE)))
-
-
-@SOME
-@given(records(), st.integers(30, 1090))
-def test_what_comes_later_moves_no_due_point_of_work_done_before(record, cut):
+@given(records(), st.randoms(use_true_random=False), st.integers(30, 1090))
+def test_what_must_not_move_a_due_point_does_not(record, random, cut):
     plan, rows = record
     whole, day = occasions(logged(plan, rows)), DAYS[cut]
+    # the order of the rows
+    shuffled = list(rows)
+    random.shuffle(shuffled)
+    same(whole, occasions(logged(plan, shuffled)))
+    # the unit of distance
+    same(whole, occasions(logged(plan, rows, "mi", factor=1 / MILE)))
+    # what comes later, for work done before
     part = occasions(logged(plan, [row for row in rows if row[0] <= day], as_of=f"{day:%Y-%m-%d}"))
     done = [f[f["done_date"] <= day] for f in (whole, part)]
     same(*(f.assign(outcome="", state="") for f in done))
     assert (part["outcome"].isin(["late"]) & part["done_date"].notna()).sum() == (
         done[0]["outcome"] == "late"
     ).sum()
-
-
-@SOME
-@given(records())
-def test_a_rate_counts_each_occasion_once_or_says_why_not(record):
-    found = occasions(logged(*record))
-    counted = found[found["in_rate"]]
+    # and a rate counts each occasion once or says why not
+    counted = whole[whole["in_rate"]]
     assert counted["outcome"].isin(["on-time", "early", "late"]).all()
     assert counted["is_matured"].all()
-    assert found.loc[~found["in_rate"], "why"].isin(intervals.REASONS).all()
-    assert not found.duplicated(["task", "position", "number"]).any()
-    assert (found.groupby(["task", "position"])["is_current"].sum() <= 1).all()
+    assert whole.loc[~whole["in_rate"], "why"].isin(intervals.REASONS).all()
+    assert not whole.duplicated(["task", "position", "number"]).any()
+    assert (whole.groupby(["task", "position"])["is_current"].sum() <= 1).all()

@@ -18,7 +18,7 @@ PLANS = tomllib.loads(
 DAYS = pd.date_range("2024-01-01", "2026-12-31")
 LAST = len(DAYS) - 1
 KEY = ["task", "position", "anchor_date"]
-SOME = settings(max_examples=20, suppress_health_check=[HealthCheck.too_slow])
+SOME = settings(max_examples=12, suppress_health_check=[HealthCheck.too_slow])
 WRITTEN_AT_END = {"use": "to"}
 MAIN = {
     "use": "from",

@@ -253,27 +253,21 @@ def test_no_text_breaks_out_of_its_line(texts):
         assert str(found[row["uid"]]["DESCRIPTION"]) == row["description"]
 
 
-@given(
-    name=st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=80).filter(
-        str.strip
-    ),
-    note=st.text(max_size=80),
-)
-@settings(deadline=None, max_examples=15, suppress_health_check=[HealthCheck.too_slow])
-def test_no_text_of_a_log_adds_an_event_or_a_property(name, note):
-    defect = {
-        "vehicle": name,
-        "defect": "D1",
-        "found": "2025-06-01",
-        "text": f"x{note}",
-        "grade": "off-road",
-    }
+NAME = st.text(st.characters(exclude_categories=["Cs"]), min_size=1, max_size=80).filter(str.strip)
+
+
+@given(st.lists(st.tuples(NAME, st.text(max_size=80)), min_size=1, max_size=8))
+@settings(deadline=None, max_examples=4, suppress_health_check=[HealthCheck.too_slow])
+def test_no_text_of_a_log_adds_an_event_or_a_property(texts):
+    vehicles = [VEHICLE | {"vehicle": name, "meter": "none"} for name, _ in texts]
+    found = {"found": "2025-06-01", "grade": "off-road"}
+    defects = [
+        {"vehicle": name, "defect": f"D{n}", "text": f"x{note}"} | found
+        for n, (name, note) in enumerate(texts)
+    ]
     log = log_of(
-        {
-            "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name, "meter": "none"}]),
-            "defects": pd.DataFrame([defect]),
-        },
-        {"name": f"n{note}", "distance": "km", "as_of": "2025-06-30"},
+        {"vehicles": pd.DataFrame(vehicles), "defects": pd.DataFrame(defects)},
+        {"name": f"n{texts[0][1]}", "distance": "km", "as_of": "2025-06-30"},
     )
     text, n, _ = calendar_of(log)
     assert len(read(text)) == n

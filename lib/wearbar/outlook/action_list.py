@@ -52,7 +52,7 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
         _warranties(log, use, until),
         _tasks(log, use, confidence, until),
     ]
-    rows = [r.reindex(columns=list(TYPES)) for r in rows]
+    rows = [r.reindex(columns=list(TYPES)) for r in rows if len(r)] or [pd.DataFrame(columns=TYPES)]
     rows = [r.assign(**{name: r[name].eq(True) for name in OF["flag"]}).astype(TYPES) for r in rows]
     rows = stacked(rows).fillna({"position": "", "reason": ""})
     rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)

@@ -162,7 +162,7 @@ def _with_usual(parts):
         return (sums["total"] / sums["weight"]).where(lambda means: means > 0)
 
     mean = mean_of(rate, 0.3**2)
-    for _ in range(10):
+    for _ in range(10 if is_known.any() else 1):
         off, noise = rate / mean - 1, (se / mean) ** 2
         squares = (off**2 - noise).groupby(category).sum() + SPREAD_WORTH * SPREAD**2
         cv2 = look_up(category, (squares / worth).clip(lower=LEAST_SPREAD**2))

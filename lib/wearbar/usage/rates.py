@@ -53,14 +53,16 @@ def gaps(path):
 
 def site_at(log, vehicle, date):
     """Site of each vehicle at each date, or at one: its latest posting, or else `vehicles.site`."""
-    date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(vehicle))
-    asked = pd.DataFrame({"vehicle": pd.array(vehicle, dtype=TEXT), "date": date})
+    vehicle_of = pd.Series(pd.array(vehicle, dtype=TEXT), name="vehicle")
+    site = look_up(vehicle_of, log.vehicles["site"])
     posted = log.tables["postings"].dropna(subset=["from", "site"])
-    both = asked.reset_index().merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
-    both = both[(both["from"] <= both["date"]) & ~(both["to"] < both["date"])]
-    both = both.sort_values("from", kind="stable").drop_duplicates("index", keep="last")
-    there = both.set_index("index")["site"].reindex(asked.index)
-    site = there.fillna(look_up(asked["vehicle"], log.vehicles["site"]))
+    if len(posted):
+        date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(site))
+        asked = vehicle_of.to_frame().assign(date=date).reset_index()
+        both = asked.merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
+        both = both[(both["from"] <= both["date"]) & ~(both["to"] < both["date"])]
+        both = both.sort_values("from", kind="stable").drop_duplicates("index", keep="last")
+        site = both.set_index("index")["site"].reindex(site.index).fillna(site)
     return pd.Series(site.array, index=index_of(vehicle), dtype=TEXT, name="site")
 
 
