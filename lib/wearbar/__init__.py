@@ -21,7 +21,7 @@ _VERBS = {
     """,
     "wearbar.report.verbs_parts": "part_lives wear remaining_life severe_use",
     "wearbar.stats": "kaplan_meier fit_weibull",
-    "wearbar.stats.life_regression": "fit_life_regression",
+    "wearbar.stats.regression": "fit_life_regression",
     "wearbar.stats.recurrence": "mean_cumulative mean_cumulative_difference",
 }
 _HOME = {verb: module for module, verbs in _VERBS.items() for verb in verbs.split()}

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 
 from wearbar import stats
-from wearbar.stats.life_regression import fit_life_regression
 from wearbar.stats.recurrence import mean_cumulative
+from wearbar.stats.regression import fit_life_regression
 
 with warnings.catch_warnings():
     warnings.simplefilter("ignore")

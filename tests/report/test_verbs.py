@@ -337,7 +337,7 @@ class TestInANotebook:
         lives = lives.assign(hard=np.arange(30) % 2, **{HOSTILE: 1.0})
         page = wb.fit_life_regression(lives, ["hard", HOSTILE])._repr_html_()
         assert "<script" not in page
-        for cell in ("hard", "90% interval", "the same in every life", "30"):
+        for cell in ("hard", "90% interval", "the same throughout", "30"):
             assert f">{cell}<" in page
 
     def test_a_fit_has_its_parameters_and_median(self):

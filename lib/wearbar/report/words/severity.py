@@ -19,24 +19,24 @@ SHARES = {"share_least": "min", "share_most": "max"}
 OVERLAP = dict.fromkeys(("n_vehicles", "n_easier", "n_harder", "weight_share"), "sum") | SHARES
 
 
-def _change(ratio, decimals=None):
+def _change(ratio, decimals=None, ways=("faster", "slower")):
     """ "11% faster", "4.2% slower"."""
     if decimals is None:
         decimals = 0 if abs(ratio - 1) >= 0.1 else 1
-    way = "faster" if ratio >= 1 else "slower"
-    return f"{number(abs(100 * (ratio - 1)), decimals)}% {way}"
+    return f"{number(abs(100 * (ratio - 1)), decimals)}% {ways[ratio < 1]}"
 
 
-def _ranged(estimate):
+def _ranged(estimate, *ways):
     """The change and its range: "9% faster" and "8 to 11%", or "4% slower to 12% faster"; with a
     decimal where the interval is narrow or ends near no effect."""
     value, low, high = estimate.value, estimate.low, estimate.high
     if not (math.isfinite(low) and math.isfinite(high)):
-        return _change(value), "without bounds"
+        return _change(value, None, *ways), "without bounds"
     is_near = min(abs(low - 1), abs(high - 1)) < 0.01
     decimals = 1 if is_near or (decimals_of(100 * low, 100 * high) or 0) > 1 else 0
-    value, low, high = (_change(x, decimals) for x in (value, low, high))
-    if low.split()[1] == high.split()[1]:
+    value, low, high = (_change(x, decimals, *ways) for x in (value, low, high))
+    if low.split()[1:] == high.split()[1:]:
+        low, high = (low, high) if estimate.low >= 1 else (high, low)
         low, high = low.split("%")[0], high.split()[0]
     return value, f"{low} to {high}"
 
@@ -45,7 +45,7 @@ def _ranged(estimate):
 _LEAST = {"a_side": evidence.MIN_A_SIDE, "at_site": evidence.MIN_AT_SITE, "own_a_side": OWN_A_SIDE}
 _LEAST |= {"lines_each": evidence.LINES_A_COEFFICIENT, "step": evidence.STEP}
 _SAID = {"change": _change, "ranged": _ranged}
-_SAID["with_range"] = lambda estimate: "{} ({})".format(*_ranged(estimate))
+_SAID["with_range"] = lambda estimate, *ways: "{} ({})".format(*_ranged(estimate, *ways))
 SAY = words_of("severe_use", show=Show(), uses_of=USE, **_SAID, **_LEAST)
 
 
