@@ -106,7 +106,7 @@ def test_most_urgent_first_by_the_findings_of_each(packs, log, monkeypatch):
         told["reports"]["interval_compliance"] = {"findings": found}
         path.write_text(json.dumps(told), encoding="utf-8")
     names = {folder_name(name): name for name in ("A", ODD, "C")}
-    page = Page(each._page(packs, names, {}, "vehicle", read_log(log), "km"))
+    page = Page(each._page(packs, names, {}, "vehicle", read_log(log)))
     text = page.text
     assert "Act now: 2 of 3 vehicles have work that is urgent." in text
     assert text.index("C do not drive <b>do not drive Do it. and 1 more") < text.index(
