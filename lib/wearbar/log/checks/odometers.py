@@ -8,7 +8,6 @@ import pandas as pd
 
 from wearbar.log.checks.peers import LIKELY
 from wearbar.log.checks.problems import codes, problems
-from wearbar.log.keys import stacked
 from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
@@ -43,6 +42,8 @@ def doubtful_readings(tables, header):
     most = {"odometer": likely_a_day(vehicles, distance), "hours": np.full(len(in_km), HOURS_A_DAY)}
     for meter, limit in most.items():
         rows = _readings(tables, meter)
+        if not len(rows):
+            continue
         rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
         vehicle, day, value, series, weight, place = (rows[name].to_numpy() for name in COLUMNS)
         kept = longest_likely(series, day, value, limit[vehicle], weight)
@@ -78,9 +79,13 @@ def _readings(tables, meter):
     places = [(changed, "restarts_at", "date"), *places]
     for place, (frame, name, date) in enumerate(places, start=-1):
         is_read = (frame[date].notna() & frame[name].notna()).to_numpy()
-        some = frame.loc[is_read, ["vehicle", date, name]].reset_index()
-        read.append(some.set_axis(["line", "vehicle", "day", "value"], axis=1).assign(place=place))
-    rows = stacked(read)
+        if is_read.any():
+            some = frame.loc[is_read, ["vehicle", date, name]].reset_index()
+            some = some.set_axis(["line", "vehicle", "day", "value"], axis=1)
+            read.append(some.assign(place=place))
+    if not read:
+        return pd.DataFrame()
+    rows = pd.concat(read, ignore_index=True)
     rows["vehicle"] = codes(rows["vehicle"], vehicles).astype("int64")
     rows["day"] = rows["day"].to_numpy().astype("datetime64[D]").astype("int64")
     guessed = odometer.index[odometer["source"].eq("estimate")]
