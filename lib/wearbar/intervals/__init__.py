@@ -4,7 +4,7 @@ what has a due point of its own. `rates`, `groups` and `today` speak of both."""
 
 from wearbar.intervals.groups import by_quarter, by_risk, site_changes
 from wearbar.intervals.item import GRAVE, items
-from wearbar.intervals.occasion import REASONS, STALE_DAYS, occasions
+from wearbar.intervals.occasion import REASONS, STALE_DAYS, occasions, use_by_day
 from wearbar.intervals.rates import (
     CAUTIOUS,
     CLEAR_P,

@@ -135,15 +135,16 @@ def _mended(log, work):
 
 def duty_of(log, vehicles, path, readings):
     """Whether the trailing 365 days met the plan's severe condition, as was known on that day:
-    frame `code` (place in `vehicles`, as in `path`), `day`, `hard` (1, 0, or -1 not known), sorted,
-    a row each day on which a period of `use` came to be known, and 182 days later."""
+    frame `code` (place in `vehicles`, as in `path`), `day`, `hard` (1, 0, or -1 not known) and the
+    share of each kind of use where enough is known, sorted, a row each day on which a period of
+    `use` came to be known, and 182 days later."""
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     use = log.si("use").dropna(subset=["from", "to"])
     use = use.assign(code=vehicles.get_indexer(use["vehicle"]), plan=log.plan_for(use["vehicle"]))
     use["known"] = known_on(use["to"], use["recorded"])
     use = use[use["plan"].isin(plans["plan"]) & (use["code"] >= 0) & (use["known"] <= log.as_of)]
     if use.empty:
-        return use[["code"]].assign(day=0.0, hard=-1)
+        return use[["code", *SHARES]].assign(day=0.0, hard=-1)
     asked = use[["code", "plan", "known"]].rename(columns={"known": "day"})
     asked = pd.concat([asked, asked.assign(day=asked["day"] + AGAIN)]).drop_duplicates()
     asked = asked[asked["day"] <= log.as_of].sort_values(["day", "code"], ignore_index=True)
@@ -172,14 +173,15 @@ def duty_of(log, vehicles, path, readings):
     shares, rows = told[list(SHARES)], told["row"]
     sums = (x.mul(told["km"], axis=0).groupby(rows).sum() for x in (shares.notna(), shares))
     known, met = (of.reindex(asked.index, fill_value=0.0) for of in sums)
-    covers, share = known.div(gone, axis=0) >= COVERAGE, met / known + 1e-9
+    covers, share = known.div(gone, axis=0) >= COVERAGE, met / known
     hard = np.full(len(asked), -1)
     for version in plans.itertuples():
         asks, names = pd.Series(version.severe_when), list(version.severe_when)
-        is_met = (covers[names] & (share[names] >= asks)).any(axis=1)
+        is_met = (covers[names] & (share[names] >= asks - 1e-9)).any(axis=1)
         holds = asked["plan"].eq(version.plan) & ~(asked["day"] < version.valid_from)
         holds &= ~(asked["day"] > version.valid_to)
         duty = np.select([is_met, covers[names].all(axis=1)], [1, 0], -1)
         hard = np.where(holds.to_numpy(dtype=bool), duty, hard)
     found = asked[["code"]].assign(day=days_of(asked["day"]).astype(float), hard=hard)
+    found = found.join(share.where(covers))
     return found.sort_values(["code", "day"], ignore_index=True)

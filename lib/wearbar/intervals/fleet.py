@@ -61,7 +61,9 @@ class Fleet:
         self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
         self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
         duty = duty_of(log, vehicles, self.distance, readings)
-        self.duty = duty.assign(key=duty["code"] * FAR + duty["day"])
+        self.duty = duty.assign(
+            key=duty["code"] * FAR + duty["day"], vehicle=vehicles[duty["code"]]
+        )
         # the acts; low, high: bounds of their km; a last row, of act -1: none
         acts = acts_of(log, series, rules)
         who, day = self.code[acts["series"].to_numpy()], acts["date"]

@@ -13,7 +13,7 @@ from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
 from wearbar.intervals.fleet import Fleet, occasions_due
 from wearbar.log.once import kept_with
-from wearbar.log.schema import TEXT, said
+from wearbar.log.schema import SHARES, TEXT, said
 from wearbar.stats.recurrence import merged
 from wearbar.usage.distance import as_dates, as_days, known_on, last_not_above
 
@@ -52,9 +52,7 @@ def occasions(log, late_share=None):
     whose name comes near the task's. late_share: a reader's own allowance after the due point, as a
     share of the interval, in place of the plan's. Source: common practice, none.
     """
-    if log.plan is None:
-        log = replace(log.only([]), plan=log.plan_or_empty)
-    fleet = Fleet(log, late_share)
+    fleet = _fleet(log, late_share)
     frame, p, x = occasions_due(fleet)
     s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
     # how far the anchor's km may lie below and above what it is taken for
@@ -79,6 +77,25 @@ def occasions(log, late_share=None):
     found = found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
     told = fleet.series["told_from"].notna().to_numpy()[s]
     return found[~told | found["in_rate"]].reset_index(drop=True)
+
+
+def _fleet(log, late_share=None):
+    if log.plan is None:
+        log = replace(log.only([]), plan=log.plan_or_empty)
+    return Fleet(log, late_share)
+
+
+def use_by_day(log):
+    """How hard the year before each day was, as was known on that day (R8): a row each day that
+    brought something to light, by vehicle and date, which holds until the vehicle's next row.
+
+    vehicle, date, duty (severe, normal or not-known, by the plan in force), and the share of each
+    kind of use, NaN where less than half of the distance is told of.
+    """
+    days = _fleet(log).duty
+    duty = days["hard"].map({1: "severe", 0: "normal", -1: "not-known"}).astype(object)
+    days = days.assign(date=as_dates(days["day"]), duty=duty)
+    return days[["vehicle", "date", "duty", *SHARES]].reset_index(drop=True)
 
 
 def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):

@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar import intervals, usage
+from wearbar.log.keys import look_up
 from wearbar.log.schema import SHARES, column
 from wearbar.parts import segments_of
 from wearbar.stats.clustered import added_up
@@ -27,7 +28,8 @@ def by_vehicle(log):
 
     vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
     severe_now (yes, no or not known: whether work now open is due by the plan's severe limits, as
-    every list has it), and a column for each kind of use in the log, in the order of `conditions`.
+    every list has it), first_severe (the first day on which its year before was known to be hard),
+    and a column for each kind of use in the log, in the order of `conditions`.
     """
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
@@ -42,6 +44,8 @@ def by_vehicle(log):
     is_severe = now["duty"].eq("severe").groupby(now["vehicle"]).any()
     severe_now = table["vehicle"].map(is_severe.map({True: "yes", False: "no"})).astype(object)
     table["severe_now"] = severe_now.fillna("not known")
+    hard = intervals.use_by_day(log).query("duty == 'severe'").groupby("vehicle")["date"].min()
+    table["first_severe"] = look_up(table["vehicle"], hard)
     order = dict.fromkeys(names[:1], False) | {"vehicle": True}
     return table.sort_values([*order], ascending=[*order.values()], ignore_index=True)
 

@@ -106,7 +106,7 @@ def use_of_fleet(table, limits):
 def heads_use(table):
     """The table of use by vehicle: the first kinds of use, and how much of it is known."""
     heads = {name: name.capitalize() for name in ("vehicle", "site", "kind")}
-    heads |= {"severe_now": "Severe limits now"}
+    heads |= {"severe_now": "Severe limits now", "first_severe": "First known to be hard"}
     for name in kinds(table)[:2]:
         word = USE[name].split(" ", 1)[-1] if name in LONG else USE[name]
         heads[name] = (word[:1].upper() + word[1:], "share")
