@@ -1,11 +1,13 @@
 """Cells of running cost: cost per distance, comparisons, mounting repairs, cheapest ages. See coverage.py."""
 
+import gc
+
 import numpy as np
 import pandas as pd
 from coverage import cells
 
 from wearbar.cost import account as money
-from wearbar.cost import ageing
+from wearbar.cost import ageing, keep_now, keeping, part_age
 from wearbar.cost import per_distance as cost
 from wearbar.report.quantities import Show
 from wearbar.report.words import cost as cost_words
@@ -338,5 +340,147 @@ def keeping_best():
 def keeping_longer(rng, samples, vehicles):
     """The record ends at the true cheapest age: to say that an earlier one is cheaper is wrong."""
     for _ in range(samples):
-        found = ageing.cheapest_age("van", *kept(rng, vehicles, keeping_best()), samples=300)
+        found = keeping.cheapest_age("van", *kept(rng, vehicles, keeping_best()), samples=300)
         yield found.is_clear if "cost_per_year" in found.curve else None
+
+
+RISE = 10.0  # a year's work is 200 and this times the age squared
+
+
+def aged(rng, vehicles, bills, rise=RISE, years=8, history=5.0):
+    """What `kept` gives, of vehicles of any age on record for up to five years; then each as it stands, its next year's true cost, and
+    that of a new one by the age it is kept to."""
+    name = np.array([f"v{i:02d}" for i in range(vehicles)])
+    until = rng.uniform(0.1, 1.0, vehicles) * years
+    since, fall = np.maximum(until - history, 0.0), 0.2 + 0.03 * rng.standard_normal(vehicles)
+    level = np.exp(SPREAD * rng.standard_normal(vehicles) - SPREAD**2 / 2)
+    born = pd.Series(DAY0 - pd.to_timedelta(np.round(until * 365.25), unit="D"), name)
+    count = rng.poisson(3 * level * (until - since))
+    car = np.repeat(np.arange(vehicles), count)
+    at, sigma = since[car] + (until - since)[car] * rng.random(len(car)), SIGMA[bills]
+    size = (200 + rise * at**2) / 3 * np.exp(sigma * rng.standard_normal(len(car)) - sigma**2 / 2)
+    day = born.to_numpy()[car] + pd.to_timedelta(np.floor(at * 365.25), unit="D")
+    lines = pd.DataFrame({"vehicle": name[car], "date": day, "category": "repairs", "amount": size})
+    periods = pd.DataFrame({"vehicle": name, "from_years": since, "to_years": until})
+    new = 20_000.0
+    value = pd.concat([pd.DataFrame({"vehicle": name, "date": born.to_numpy() + pd.to_timedelta(np.round(365.25 * t), unit="D"),
+                                     "value": new * np.exp(-fall * t), "basis": "valuation"}) for t in (since, until)])  # fmt: skip
+    cars = {"vehicle": name, "kind": "van", "has_left": False, "age_years": until, "value_age": 0.0}
+    cars |= {"value": new * np.exp(-fall * until), "own_cost": 0.0, "usual_cost": 0.0}
+
+    def work(age):
+        return 200 * age + rise * age**3 / 3
+
+    def a_year(age):
+        return (new * -np.expm1(-0.2 * age + 0.03**2 * age**2 / 2) + work(age)) / age
+
+    truth = level * (work(until + 1) - work(until)) + cars["value"] * -np.expm1(-fall)
+    value = value.sort_values(["vehicle", "date"], ignore_index=True)
+    return (lines, periods, value, born), pd.DataFrame(cars), pd.Series(truth, name), a_year
+
+
+def next_years(rng, samples, vehicles, bills, rise):
+    """Of each sample: `keep_now`'s rows with the true difference, or None where it gives none."""
+    gc.freeze()  # statsmodels' multipletests collects garbage at each call
+    for _ in range(samples):
+        record, cars, truth, a_year = aged(rng, vehicles, bills, rise)
+        found = keeping.cheapest_age("van", *record, samples=20)
+        now = keep_now.keep_or_replace([found], cars)
+        if now["low_cost"].isna().all():
+            yield None
+            continue
+        ages = np.arange(keeping.MIN_YEARS, found.curve["age_years"].iloc[-1] + 0.01, 0.25)
+        yield now.assign(truth=truth[now["vehicle"]].to_numpy() - a_year(ages).min())
+
+
+OF_NEXT_YEAR = {"vehicles": (3, 10, 34), "bills": ("", "heavy bills"), "rise": (RISE, 3 * RISE)}
+
+
+@cells("next year of a vehicle less a new one's", "conservative", **OF_NEXT_YEAR)
+def next_year_range(rng, samples, **log):
+    for now in next_years(rng, samples, **log):
+        row = {} if now is None else now.sample(1, random_state=rng).iloc[0]
+        yield row.get("low_cost", np.nan), row.get("high_cost", np.nan), row.get("truth", 0.0)
+
+
+@cells("keep or replace, of any vehicle, where the other costs less", "claim", **OF_NEXT_YEAR)
+def next_year_wrong(rng, samples, **log):
+    for now in next_years(rng, samples, **log):
+        side = None if now is None else np.where(now["truth"] > 0, "replace", "keep")
+        yield None if now is None else bool((now["answer"].ne("") & now["answer"].ne(side)).any())
+
+
+@cells("keep or replace, of a vehicle, rightly", "found", **OF_NEXT_YEAR)
+def next_year_right(rng, samples, **log):
+    for now in next_years(rng, samples, **log):
+        row = None if now is None else now.sample(1, random_state=rng).iloc[0]
+        yield None if row is None else row["answer"] == ("replace" if row["truth"] > 0 else "keep")
+
+
+SCALE, WATCHED, PLANNED = 1450.0, 8 * 365.25, 100.0  # days; days; money
+DEAR = 5.0  # times that of a planned replacement, an unplanned one's cost
+
+
+def failing(rng, vehicles, shape, own_level=True):
+    """Part lives as `part_ages` takes them, renewed at each failure, of vehicles watched for eight years; and their bills."""
+    rows, begun = [], pd.Timestamp("2018-01-01")
+    for v in range(vehicles):
+        scale, start = (
+            SCALE * np.exp(SPREAD * own_level * rng.standard_normal()),
+            -2 * SCALE * rng.random(),
+        )
+        while start < WATCHED:
+            end = start + scale * rng.weibull(shape)
+            if end > 0:
+                rows.append((f"v{v:02d}", start, min(end, WATCHED), end < WATCHED))
+            start = end
+    made = pd.DataFrame(rows, columns=["vehicle", "start", "end", "has_failed"])
+    made[["start", "end"]] = made[["start", "end"]].apply(
+        lambda day: begun + pd.to_timedelta(day.round(), unit="D")
+    )
+    made = made.assign(
+        category="battery", kind="van", place_on="engine", part_key=made.index.astype(str)
+    )
+    made["watched_from"] = made["start"].clip(lower=begun)
+    made["cause"] = np.where(made["has_failed"], "failed", "still-on")
+    size = DEAR * PLANNED * np.exp(0.5 * rng.standard_normal(len(made)) - 0.125)
+    bills = made.assign(bill=size, part=PLANNED)[made["has_failed"]]
+    return made, bills
+
+
+def true_age(shape):
+    """(age, saving) of the law that parts of vehicles as they differ follow together."""
+    z, age = np.linspace(-4, 4, 81), np.arange(1.0, 4 * SCALE)
+    share = np.exp(-(z**2) / 2) / np.exp(-(z**2) / 2).sum()
+    left = share @ np.exp(-((age / (SCALE * np.exp(SPREAD * z))[:, None]) ** shape))
+    cost = (left + DEAR * (1 - left)) / np.cumsum(left)
+    return age[cost.argmin()], 1 - cost.min() / cost[-1]
+
+
+def planned_ages(rng, samples, vehicles, shape, **law):
+    for _ in range(samples):
+        lives, bills = failing(rng, vehicles, shape, **law)
+        begun = (lives["watched_from"] - lives["start"]).dt.days
+        lived = (lives["end"] - lives["start"]).dt.days
+        lives = lives.assign(entry_km=begun, duration_km=lived)[lived > begun]
+        yield part_age.planned_age("battery", lives, bills, rng=np.random.default_rng(1))
+
+
+@cells("age of planned replacement of a part", vehicles=(3, 10, 34), shape=(3.0, 4.5))
+def age_range(rng, samples, vehicles, shape):
+    truth = true_age(shape)[0]
+    for row in planned_ages(rng, samples, vehicles, shape):
+        yield row["low_age"], row["high_age"], truth
+
+
+@cells("saving of planned replacement, at least", "conservative", vehicles=(3, 10, 34), shape=(3.0, 4.5))  # fmt: skip
+def least_saving(rng, samples, vehicles, shape):
+    truth = true_age(shape)[1]
+    for row in planned_ages(rng, samples, vehicles, shape):
+        yield row["low_share"], row["low_share"] + np.inf, truth
+
+
+@cells("a planned age, where parts do not age", "claim", vehicles=(3, 10, 34))
+def ageless(rng, samples, vehicles):
+    for row in planned_ages(rng, samples, vehicles, 1.0, own_level=False):
+        yield None if row["why_not"] in ("few", "none failed") else row["why_not"] == ""

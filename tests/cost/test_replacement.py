@@ -8,13 +8,12 @@ import pytest
 
 from wearbar.cost.account import account, value_points
 from wearbar.cost.ageing import (
-    cheapest_age,
-    cheapest_ages,
     cost_by_kind,
     observed_periods,
     repair_trend,
     repair_visits,
 )
+from wearbar.cost.keeping import cheapest_age, cheapest_ages
 from wearbar.log import log_of, read_log
 from wearbar.log.places import place
 from wearbar.report.quantities import Show, plain

@@ -11,7 +11,7 @@ import pytest
 
 import wearbar as wb
 from wearbar import intervals, outlook, parts, severity, usage
-from wearbar.cost import account, ageing, fuel, per_distance
+from wearbar.cost import account, ageing, fuel, keeping, per_distance
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
 from wearbar.severity import use as hard_use
@@ -227,7 +227,7 @@ class TestTheReportsNumbers:
         books = account.account(three)
         periods = ageing.observed_periods(books, three)
         born = three.tables["vehicles"].set_index("vehicle")["in_service"]
-        kept = ageing.cheapest_ages(
+        kept = keeping.cheapest_ages(
             books.vehicles, books.lines, periods, account.value_points(three), born
         )
         assert told("replacement")["kind"].tolist() == [k.kind for k in kept]

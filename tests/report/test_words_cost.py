@@ -11,7 +11,7 @@ import seaborn as sns
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import ageing, bills, fuel
+from wearbar.cost import ageing, bills, fuel, keeping
 from wearbar.cost import per_distance as cost
 from wearbar.cost.ageing import RepairTrend
 from wearbar.log import log_of, places, read_log
@@ -154,7 +154,7 @@ def told(tables, header):
     )
     curves = ageing.cost_by_kind(visits, periods, kind_of)
     born = log.vehicles["in_service"]
-    kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, values, born)
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, values, born)
     ages = [k.curve.assign(kind=k.kind, best_years=k.best.value) for k in kept]
     ages = pd.concat(ages) if ages else pd.DataFrame()
     doubles, words = bills.double_entries(log), wording.words_in(show)
@@ -304,7 +304,7 @@ class TestReplace:
         curve = pd.DataFrame({"age_years": ages, "cost_per_year": cost_at(ages)})
         estimate = Estimate(best, np.nan, np.nan, 0.9, 12, unit="years", note="still falling")
         clear = curve["cost_per_year"].iloc[-1] > 1.05 * curve["cost_per_year"].min()
-        return ageing.Keeping(
+        return keeping.Keeping(
             "van", estimate, curve, (4.0, 5.0), 0.2, 20000.0, 900.0, is_clear=clear
         )
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
-from wearbar.stats.recurrence import mean_cumulative, mean_cumulative_difference, trend
+from wearbar.stats.recurrence import mean_cumulative, mean_cumulative_difference, power_law, trend
 
 REFERENCE = Path(__file__).parent.parent / "reference" / "recurrence"
 
@@ -169,6 +169,69 @@ def valve_seats():
         events["time"].to_numpy(float),
         rows[rows["status"] == 0].set_index("id")["time"].astype(float),
     )
+
+
+class TestPowerLaw:
+    """Failures of one system and their power-law process; published figures, tolerances as they were printed."""
+
+    TIMES = pd.read_csv(REFERENCE / "repairs_1500_h.csv")["hours"].tolist()
+
+    def test_ten_repairs_to_1500_hours(self):
+        """NIST/SEMATECH e-Handbook, chapter 8 (from memory; recomputed): MIL-HDBK-189 chi-square 37.23, growth 0.5165, a 0.2913, 310.2340 h."""
+        (shape, scale), (less, wider) = (power_law(self.TIMES, [1500], less=n) for n in (0, 1))
+        assert shape == pytest.approx(0.5372289, abs=1e-6)
+        assert scale**-shape == pytest.approx(0.1966582, abs=1e-6)
+        assert 2 * 10 / shape == pytest.approx(37.228081, abs=1e-5)
+        assert 1 - less == pytest.approx(0.5164940, abs=1e-6)
+        assert wider**-less == pytest.approx(0.2913003, abs=1e-6)
+        assert 1500 / (10 * less) == pytest.approx(310.2340, abs=1e-4)
+
+    def test_laplaces_trend_test_of_the_same(self):
+        """Laplace z -1.326949 (recomputed): the report's test of one vehicle divides it by the spread of the gaps."""
+        gaps = np.diff(self.TIMES, prepend=0)
+        found = trend(np.zeros(10), self.TIMES, pd.Series([1500.0]), method="lewis-robinson")
+        assert found.z * gaps.std(ddof=1) / gaps.mean() == pytest.approx(-1.326949, abs=1e-6)
+
+    def test_crow_amsaa_of_22_times(self):
+        """reliability's documentation, "Reliability growth" (read): beta 0.61421, lambda 0.42394, MTBF 28.18182, at the end 45.883; the
+        record stops at the last failure."""
+        times = pytest.importorskip("reliability.Datasets").system_growth().failures
+        (shape, scale), end = power_law(times, [max(times)]), max(times)
+        assert (shape, len(times)) == (pytest.approx(0.61421, abs=1e-5), 22)
+        assert scale**-shape == pytest.approx(0.42394, abs=1e-5)
+        assert end / 22 == pytest.approx(28.18182, abs=1e-5)
+        assert end / 22 / shape == pytest.approx(45.883, abs=1e-5)
+        # Duane's line through the same: alpha 0.42531, A 0.57338, 26.86511 h and 46.74719 h at the end
+        slope, height = np.polyfit(
+            np.log(np.sort(times)), np.log(np.sort(times) / np.arange(1, 23)), 1
+        )
+        assert (slope, np.exp(-height)) == pytest.approx((0.42531, 0.57338), abs=1e-5)
+
+    def test_five_systems_together(self):
+        """Likelihood of one law for all five (recomputed): shape 1.860681, scale 13.298094; the documentation's curve through the points
+        is another fit (1.673622, 11.98059)."""
+        rows = pd.read_csv(REFERENCE / "five_systems.csv")
+        is_end = rows["is_end"] == 1
+        law = power_law(rows["time"][~is_end], rows["time"][is_end])
+        assert law == pytest.approx((1.860681, 13.298094), abs=1e-6)
+
+    def test_late_entry_and_gaps_give_the_true_law(self):
+        """Vehicles on record in two periods each, the law (t / 2) ** 1.6: likelihood equations as in Lawless 2003 (from memory)."""
+        rng = np.random.default_rng(5)
+        entry = np.concatenate([rng.uniform(0, 2, 300), rng.uniform(5, 6, 300)])
+        end = entry + rng.uniform(1, 3, 600)
+        below, above = (entry / 2) ** 1.6, (end / 2) ** 1.6
+        count = rng.poisson(above - below)
+        who = np.repeat(np.arange(600), count)
+        time = 2 * (below[who] + (above - below)[who] * rng.random(len(who))) ** (1 / 1.6)
+        law = power_law(time, end, entry)
+        assert law == pytest.approx((1.6, 2.0), rel=0.07)
+        assert abs(power_law(time, end)[0] - 1.6) > 0.3  # late entry ignored
+
+    def test_too_few_and_times_of_nil_are_refused(self):
+        assert np.isnan(power_law([1.0, 2.0], [3.0])).all()
+        assert np.isnan(power_law([0.0, 1.0, 2.0], [3.0])).all()
+        assert np.isnan(power_law([], [])).all()
 
 
 class TestMeanCumulative:

@@ -6,7 +6,7 @@ import pandas as pd
 
 from wearbar import parts
 from wearbar.cost import account as money
-from wearbar.cost import ageing, fuel
+from wearbar.cost import ageing, fuel, keeping
 from wearbar.cost import per_distance as cost
 from wearbar.log.places import read_toml
 from wearbar.log.schema import TABLES
@@ -87,7 +87,7 @@ def _gaps_of_estimates(log):
     bare = (has_no_meter & fitted["removed"].isna()).sum()
     book, points = money.account(log), money.value_points(log)
     periods = ageing.observed_periods(book, log)
-    kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, fleet["in_service"])
     untold = sum("cost_per_year" not in kind.curve for kind in kept)
     known_money = cost.cost_per_km(book)["known_share"].min()
     return [

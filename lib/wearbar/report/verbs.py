@@ -8,7 +8,7 @@ import pandas as pd
 
 from wearbar import intervals, outlook
 from wearbar.cost import account as money
-from wearbar.cost import ageing, fuel, per_distance
+from wearbar.cost import ageing, fuel, keeping, per_distance
 from wearbar.intervals import REASONS
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DISTANCE_KM
@@ -237,7 +237,7 @@ def replacement(log, confidence=0.9):
     points, book = money.value_points(log), money.account(log)
     periods = ageing.observed_periods(book, log)
     born = log.vehicles["in_service"]
-    kept = ageing.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
+    kept = keeping.cheapest_ages(book.vehicles, book.lines, periods, points, born, confidence)
     rows = []
     for k in kept:
         best = (k.kind, k.best.n, k.best.value, *k.near, k.is_clear)

@@ -5,7 +5,7 @@ from functools import partial
 
 from pandas import isna
 
-from wearbar.cost.ageing import MIN_YEARS, STEP_YEARS
+from wearbar.cost.keeping import MIN_YEARS, STEP_YEARS
 from wearbar.cost.per_distance import CLEAR_P, MIN_DAYS, MIN_KNOWN
 from wearbar.report.quantities import has_width, interval, safe
 from wearbar.report.template import words_of
@@ -42,15 +42,14 @@ def categories(table, show):
     return words_in(show)("categories", spent=spent, refused=list(table.loc[few, "category"]))
 
 
-def replace(kept, show):
-    """(sentence, urgency): whether it is time to replace, by kind, before the details."""
+def replace(kept, show, now=None):
+    """(sentence, urgency): whether it is time to replace, by vehicle (`keep_now`) and by kind."""
     shown = [k for k in kept if "cost_per_year" in k.curve]
     # neither within the years that warranty and first parts carry, nor hardly the cheapest
-    is_best = {k.kind: k.best.value >= MIN_YEARS and k.is_clear for k in shown}
-    least = [k for k in shown if is_best[k.kind]]
+    least = [k for k in shown if k.best.value >= MIN_YEARS and k.is_clear]
     later = [k for k in shown if isna(k.best.value)]
-    flat = [k.kind for k in shown if not (is_best[k.kind] or isna(k.best.value))]
-    return words_in(show)("replace", least=least, later=later, flat=flat), "note"
+    flat = [k.kind for k in shown if k not in least + later]
+    return words_in(show)("replace", least=least, later=later, flat=flat, now=now), "note"
 
 
 def keeping(kept, show):
