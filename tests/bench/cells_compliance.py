@@ -1,11 +1,15 @@
 """Cells of interval compliance: the rate's own interval, and whether sites, kinds, tasks and vehicles differ. See coverage.py."""
 
+from types import SimpleNamespace
+from unittest.mock import patch
+
 import numpy as np
 import pandas as pd
 from coverage import cells
 from scipy.special import expit
 
 from wearbar import intervals
+from wearbar.outlook import lateness
 
 LEVEL, OWN, VISIT = 1.9, 0.6, 0.8  # log odds of work on time; their spread by vehicle and by visit
 DAY0 = pd.Timestamp("2022-01-01")
@@ -151,3 +155,70 @@ def overrun(rng, samples, vehicles):
         found = found.assign(overrun_days=days, state="done")
         e = intervals.median_overrun(found, "overrun_days", rng)
         yield e.low, e.high, 25.0
+
+
+def site_moved(rng, vehicles, sites, worse=0.0):
+    """Whether a site is said to have changed between the last two years: None where none is compared. worse: share of the
+    work on time of the first site's last year that is late instead."""
+    found, _ = jobs(rng, vehicles, sites)
+    as_of = DAY0 + pd.Timedelta(days=1400)
+    is_hit = found["site"].eq("s00") & (found["late_edge_date"] > as_of - pd.DateOffset(years=1))
+    is_hit &= rng.random(len(found)) < worse
+    table = intervals.site_changes(
+        found.assign(outcome=found["outcome"].mask(is_hit, "late")), as_of, rng
+    )
+    return bool(table["is_clear"].any()) if len(table) else None
+
+
+@cells(
+    "a site's work on time changed over a year, when none did",
+    "claim",
+    vehicles=(10, 34),
+    sites=(1, 2, 3),
+)
+def sites_stay(rng, samples, vehicles, sites):
+    for _ in range(samples):
+        yield site_moved(rng, vehicles, sites)
+
+
+@cells(
+    "a site's work on time changed over a year, when one fell by 15 points",
+    "found",
+    vehicles=(10, 34),
+    sites=(1, 3),
+)
+def sites_fall(rng, samples, vehicles, sites):
+    for _ in range(samples):
+        yield site_moved(rng, vehicles, sites, 0.18)
+
+
+def linked(rng, vehicles, kinds, link=0.0, sigma=0.8):
+    """Whether late work is said to go with repair money. Of two kinds one is dearer; repairs come at a rate of each vehicle's own,
+    that rises by `link` for each unit of log odds by which it is late more often."""
+    found, level = jobs(rng, vehicles)
+    at = np.arange(vehicles) % kinds
+    names = np.array([f"v{i:02d}" for i in range(vehicles)])
+    km = 40_000 * np.exp(0.4 * rng.standard_normal(vehicles))
+    often = km / 12_000 * np.exp(0.4 * rng.standard_normal(vehicles) + at - link * (level - LEVEL))
+    who = np.repeat(np.arange(vehicles), rng.poisson(often))
+    lines = pd.DataFrame({"vehicle": names[who], "with_distance": True, "why": "defect"})
+    lines["amount"] = 250 * np.exp(sigma * rng.standard_normal(len(who)))
+    fleet = pd.DataFrame({"vehicle": names, "kind": at.astype(str), "distance_km": km})
+    book = SimpleNamespace(vehicles=fleet, lines=lines)
+    with patch.object(lateness, "account", lambda _: book):
+        p = lateness.late_and_repairs(None, found, rng).p
+    return None if np.isnan(p) else p < intervals.CLEAR_P
+
+
+@cells(
+    "late work goes with repair money, when it does not", "claim", vehicles=(10, 34), kinds=(1, 2)
+)
+def no_link(rng, samples, vehicles, kinds):
+    for _ in range(samples):
+        yield linked(rng, vehicles, kinds)
+
+
+@cells("late work goes with repair money, when it does", "found", vehicles=(10, 34), kinds=(1, 2))
+def link(rng, samples, vehicles, kinds):
+    for _ in range(samples):
+        yield linked(rng, vehicles, kinds, 0.8)

@@ -270,6 +270,35 @@ class TestRecallsAndDeferrals:
             row = wording.told(rows[rows["kind"].eq("deferral")], SHOW).iloc[0]
             assert [row["urgency"], row["evidence"]] == expected
 
+    def test_a_deferred_defect_is_one_row_and_a_deferral_that_is_over_brings_it_forward(self):
+        found = "reported: found on 1 Nov 2025, open 61 days; 1,625 km driven since"
+        cases = [
+            (
+                {"until": "2026-03-01"},
+                "at the next visit",
+                f"{found}; deferred to 1 Mar 2026 (parts)",
+            ),
+            ({"until": "2025-12-01"}, "deferral ended", f"{found}; deferred to 1 Dec 2025 (parts)"),
+            ({}, "at the next visit", f"{found}; deferred (parts)"),
+        ]
+        defect = {"defect": "D0", "found": "2025-11-01", "text": "joint blows", "grade": "advisory"}
+        put_off = {"defect": "D0", "date": "2025-11-25", "reason": "parts"}
+        vans = each_van(
+            *(
+                {"defects": [defect | number], "deferrals": [put_off | number | more]}
+                for n, (more, *_) in enumerate(cases)
+                for number in [{"defect": f"D{n}"}]
+            )
+        )
+        for rows, (_, *expected) in zip(vans, cases, strict=True):
+            rows = wording.told(rows[rows["kind"].isin(["defect", "deferral"])], SHOW)
+            assert rows["what"].tolist() == ["joint blows"]
+            assert rows.iloc[0][["urgency", "evidence"]].tolist() == expected
+        grave = defect | {"grade": "off-road"}
+        (rows,) = each_van({"defects": [grave], "deferrals": [put_off | {"until": "2025-12-01"}]})
+        assert rows["urgency"].iloc[0] == "do not drive"
+        assert not rows["kind"].eq("deferral").any()
+
     def test_nothing_is_past_by_less_than_nothing(self, demo_log):
         for log in (demo_log("fleet"), demo_log("owner")):
             table = intervals.items(log)

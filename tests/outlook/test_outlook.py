@@ -480,14 +480,17 @@ class TestLearning:
         assert -0.05 < rare["mean"] <= 0
         assert learned(self.years(0.8)).loc["unplanned", "n"] == 0  # nothing forecast, nothing come
 
-    @pytest.mark.parametrize("bias, own", [(0.0, 0.0), (0.08, 0.03), (0.0, 0.05)])
-    def test_ranges_of_jobs_hold_nearer_to_90_and_are_never_narrower(self, year, bias, own):
-        """600 logs of three past years whose forecasts have a spread of 5%, a bias that years share and a part of each
-        year's own. Where the bands are right as they are, the correction may cost a little width."""
+    @pytest.mark.parametrize("years", [1, 2, 3])
+    @pytest.mark.parametrize("bias, own", [(0.0, 0.0), (0.08, 0.03), (0.0, 0.1), (0.1, 0.1)])
+    def test_ranges_of_jobs_hold_and_are_never_narrower(self, year, bias, own, years):
+        """600 logs of past years whose forecasts have a spread of 5%, a bias that years share and a part of each year's own.
+        More samples and fleets: tests/bench/cells_outlook.py."""
         rng, held = np.random.default_rng(1), []
         for _ in range(600):
             drawn = 800 * (1 + 0.05 * rng.standard_normal((200, 1))) * np.full(12, 1 / 12)
-            off = bias * rng.standard_normal() + np.hypot(0.05, own) * rng.standard_normal(4)
+            off = bias * rng.standard_normal() + np.hypot(0.05, own) * rng.standard_normal(
+                years + 1
+            )
             *past, now = 800 * (1 + off)
             totals = {"jobs": drawn} | {n: np.zeros((10, 1)) for n in (*CLASSES, "hours")}
             known = learned([(totals, dict.fromkeys(totals, 0.0) | {"jobs": x}) for x in past])
@@ -498,11 +501,9 @@ class TestLearning:
         held = np.array(held, dtype=float).reshape(-1, 2, 2)
         (raw, kept), wide = held[:, :, 0].mean(axis=0), held[:, :, 1]
         assert (wide[:, 1] >= wide[:, 0] - 1e-6).all()
+        assert 0.86 <= kept <= 0.97
         if bias or own:
-            assert raw < 0.85
-            assert abs(kept - 0.9) < abs(raw - 0.9) - 0.05
-        else:
-            assert 0.88 <= kept <= 0.96
+            assert raw < 0.7
 
     def test_money_alone_is_moved_a_draw_at_a_time(self, year):
         tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *CLASSES)}

@@ -6,7 +6,8 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from wearbar.outlook.visits import Jobs, bundle, own_days, plan_visits
+from wearbar.outlook.next_visits import GAP_DAYS
+from wearbar.outlook.visits import CLOSE, Jobs, bundle, own_days, plan_visits
 
 DAYS, FEW_DAYS = np.arange(0, 71), np.arange(0, 11)
 
@@ -67,7 +68,7 @@ def test_no_plan_has_fewer_visits_or_as_few_with_less_waste(data):
     first = [data.draw(st.integers(-2, e)) for e in every]
     weight = data.draw(st.lists(st.integers(1, 50), min_size=n, max_size=n))
     jobs = jobs_of(first, every, window, FEW_DAYS, amount=weight)
-    plan = plan_visits(jobs, step=1)
+    plan = plan_visits(jobs, step=1, gap=0)
     size, waste = least(jobs, weight)
     assert plan.n_visits == size
     assert plan.jobs["wasted_amount"].sum() == pytest.approx(waste, abs=0.01 * (1 + sum(weight)))
@@ -79,15 +80,46 @@ def test_nothing_is_planned_past_its_due_point_nor_before_its_window(data):
     n = data.draw(st.integers(1, 6))
     every = np.array(data.draw(st.lists(st.integers(20, 90), min_size=n, max_size=n)))
     window = np.floor(every * data.draw(st.floats(0.0, 0.4)))
+    gap = data.draw(st.sampled_from([0, GAP_DAYS]))
     jobs = jobs_of(data.draw(st.lists(st.integers(-20, 90), min_size=n, max_size=n)), every, window)
-    plan = plan_visits(jobs)
+    plan = plan_visits(jobs, gap=gap)
     for j in range(n):
         days = plan.jobs.loc[plan.jobs["task"].eq(f"t{j}"), "day"].sort_values()
         early, due = jobs.early[j, 0], jobs.due[j, 0]
         for day in days:
-            assert min(early, max(due, 0)) <= day <= max(due, 0)
+            assert min(early, max(due, 0) - gap) <= day <= max(due, 0)
             early, due = day + every[j] - window[j], day + every[j]
         assert due > DAYS[-1], "left undone, though it fell due within the plan"
+
+
+@settings(max_examples=15, deadline=None)
+@given(st.data())
+def test_no_vehicle_comes_twice_in_a_fortnight_all_year(data):
+    """Whatever the windows: what falls due within it is brought forward, never put back. But where that asks for more visits
+    than CLOSE a pair, as by taking all that falls due within a fortnight each time."""
+    n, days = data.draw(st.integers(2, 6)), np.arange(0, 365)
+    every = np.array(data.draw(st.lists(st.integers(60, 300), min_size=n, max_size=n)))
+    window = np.floor(every * data.draw(st.sampled_from([0.0, 0.1, 0.3])))
+    first = data.draw(st.lists(st.integers(0, 60), min_size=n, max_size=n))
+    plan = plan_visits(jobs_of(first, every, window, days))
+    assert (plan.jobs["day"] <= plan.jobs["due_day"]).all()
+    n_apart, due = 0, np.array(first)
+    while (day := due.min()) < 365:
+        n_apart, due = n_apart + 1, np.where(due <= day + GAP_DAYS, day + every, due)
+    assert plan.n_close == 0 or plan.n_visits + CLOSE * plan.n_close <= n_apart
+
+
+def test_work_that_comes_again_within_a_fortnight_is_said():
+    plan = plan_visits(jobs_of([10, 20], [10, 200], [0, 0]))
+    assert plan.jobs["day"].unique().tolist() == [10, 20, 30, 40, 50, 60, 70]
+    assert plan.n_close == 6
+
+
+def test_visits_eleven_days_apart_are_made_one_or_moved_apart():
+    plan = plan_visits(jobs_of([30, 41], [200, 200], [0, 5]))
+    assert plan.jobs[["day", "due_day"]].to_numpy().tolist() == [[30, 30], [30, 41]]
+    apart = plan_visits(jobs_of([30, 45, 50], [200, 200, 200], [0, 0, 30]))
+    assert (apart.n_close, apart.n_visits) == (0, 2)
 
 
 def test_work_without_a_window_is_done_on_its_due_day():

@@ -21,6 +21,7 @@ from wearbar.pack.cli import main
 from wearbar.report import calendar
 from wearbar.report.calendar import calendar_of, events_of, ics
 from wearbar.usage.forecast import model_of
+from wearbar.usage.replay import Replay
 
 PLAN = {
     "van": {
@@ -74,14 +75,25 @@ PROPERTIES = {
     "SUMMARY",
     "DESCRIPTION",
 }
-PROPERTIES |= {"CATEGORIES", "TRANSP", "LOCATION", "LAST-MODIFIED", "SEQUENCE", "ACTION", "TRIGGER"}
+PROPERTIES |= {
+    "CATEGORIES",
+    "TRANSP",
+    "LOCATION",
+    "LAST-MODIFIED",
+    "SEQUENCE",
+    "ACTION",
+    "TRIGGER",
+    "STATUS",
+}
 STEADY = [(f"2025-{m:02d}-01", 12_000 + 1_000 * m) for m in range(2, 7)]
 
 
-def read(text):
+def read(text, cancelled=False):
     calendar = Calendar.from_ical(text)
     assert not calendar.errors
-    return {str(e["UID"]): e for e in calendar.walk("VEVENT")}
+    events = {str(e["UID"]): e for e in calendar.walk("VEVENT")}
+    assert len(events) == len(calendar.walk("VEVENT"))
+    return {uid: e for uid, e in events.items() if ("STATUS" in e) == cancelled}
 
 
 @pytest.mark.parametrize("name", ["fleet", "owner"])
@@ -235,13 +247,12 @@ def test_no_text_breaks_out_of_its_line(texts):
             "description": f"{b}\n{a}",
             "category": c or "due",
             "location": c.strip(),
+            "status": "",
         }
         for n, (a, b, c) in enumerate(texts)
     ]
     text = ics(
-        pd.DataFrame(
-            rows, columns=["uid", "day", "summary", "description", "category", "location"]
-        ),
+        pd.DataFrame(rows, columns=calendar.EVENT),
         "a\\n;,:name",
         pd.Timestamp("2025-01-31"),
     )
@@ -337,6 +348,36 @@ def test_the_same_work_keeps_its_id_from_month_to_month(monkeypatch):
         moved += (both["day"] != both["day_now"]).tolist()
     assert sum(kept) / len(kept) >= 0.75
     assert sum(moved) > 10
+
+
+def test_what_is_planned_no_longer_is_cancelled_by_its_old_id_and_a_higher_number():
+    """On 30 June the oil is due at 22,000 km, about October, and the fluid in January; then the oil is done in July. A month
+    on, a program that holds June's file gets its event of October cancelled, without an alarm."""
+    service = {"vehicle": "V", "task": "oil", "why": "planned"}
+    done = [service | {"date": "2025-01-10", "odometer": 12_000}]
+    more = [*STEADY, ("2025-07-01", 19_000), ("2025-07-15", 19_500)]
+    june = read(calendar_of(small_log(STEADY, work=done))[0])
+    done.append(service | {"date": "2025-07-15", "odometer": 19_500})
+    text, n, _ = calendar_of(small_log(more, as_of="2025-07-30", work=done))
+    now, off = read(text), read(text, cancelled=True)
+    assert (len(now), len(off)) == (n, 1)
+    ((uid, event),) = off.items()
+    assert set(june) - set(now) == {uid}
+    assert str(event["STATUS"]) == "CANCELLED"
+    assert event.decoded("DTSTART") == june[uid].decoded("DTSTART")
+    assert int(event["SEQUENCE"]) == int(june[uid]["SEQUENCE"]) + 30
+    assert not event.walk("VALARM")
+    assert str(event["SUMMARY"]) == "V: no visit on this day any more"
+
+
+def test_between_two_months_every_event_still_to_come_is_kept_moved_or_cancelled(demo_log):
+    log = demo_log("fleet")
+    before, _ = events_of(Replay(log).at("2026-09-30"))
+    now, off = (read(calendar_of(log)[0], cancelled) for cancelled in (False, True))
+    ahead = set(before.loc[before["day"] > log.as_of, "uid"])
+    assert len(off) >= 10
+    assert ahead <= set(now) | set(off)
+    assert not set(now) & set(off)
 
 
 def test_an_id_hangs_on_no_forecast(monkeypatch):

@@ -9,7 +9,7 @@ from wearbar import intervals, parts, usage
 from wearbar.intervals import FORECAST_DAYS as AHEAD_DAYS
 from wearbar.intervals import GRAVE, STALE_DAYS
 from wearbar.intervals.failed import FAILED_TEST
-from wearbar.log.keys import stacked
+from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT, said
 from wearbar.outlook.parts import worn_of
 from wearbar.parts.lives import axle_of
@@ -77,7 +77,12 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
 
 def _items(log, until):
     """Open defects, findings, certificates, recalls, re-checks and deferrals."""
-    rows = intervals.items(log).query("is_open").reset_index(drop=True)
+    # a deferred defect is one row
+    rows, one = intervals.items(log).query("is_open"), ["vehicle", "item"]
+    put_off = rows[rows["what"].eq("deferral")].groupby(one)[["state", "due_date", "text"]].last()
+    rows = rows.join(put_off.add_prefix("put_off_"), on=one)
+    told = rows["what"].eq("deferral") & is_among(rows, rows[rows["what"].eq("defect")], one)
+    rows = rows[~told].reset_index(drop=True)
     grade, state, due = rows["grade"], rows["state"], rows["due_date"]
     ahead, past = due.gt(log.as_of), state.eq("past-window")
     names = ("defect", "finding", "certificate", "campaign", "recheck", "deferral")
@@ -89,10 +94,10 @@ def _items(log, until):
         "do not drive": np.logical_or.reduce(list(stops.values())),
         "safety recall": campaign & grade.eq("safety-recall"),
         "failed": finding,
+        "deferral ended": deferral & past | defect & rows["put_off_state"].eq("past-window"),
         "at the next visit": defect | deferral & due.isna() & rows["due_km"].isna(),
         "ends soon": (certificate | campaign) & ahead & due.le(log.as_of + SOON),
         "recall": campaign & ~ahead,
-        "deferral ended": deferral & past,
         "overdue": recheck & past,
         "due": recheck & state.eq("due"),
         "not known": recheck & state.eq("not-known") & rows["days_open"].le(STALE_DAYS),

@@ -6,9 +6,12 @@ window, not before the early edge and not after the due point; the late half of 
 mishap. A path may only use days with a visit: one a week, and the due days of every job if it is
 always done on them, so that there is always a plan. The number of visits is made least, and among
 plans with as few, what early work wastes. What is already past its due point is planned at once.
+
+Where a vehicle would come twice within GAP_DAYS, its plan is made anew: each such pair weighs more
+than a visit, and work may be done up to GAP_DAYS before it is due, as in the month (`next_visits`).
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -16,11 +19,12 @@ from scipy import optimize, sparse
 
 from wearbar.log.keys import is_among, stacked
 from wearbar.outlook.ahead import EARLIEST, POINT
-from wearbar.outlook.next_visits import MONTH_DAYS
+from wearbar.outlook.next_visits import GAP_DAYS, MONTH_DAYS
 from wearbar.outlook.simulate import days_of_use
 from wearbar.outlook.year import QUARTER_DAYS
 
 SLACK = 0.9  # of one visit: all the waste of a vehicle's plan weighs less than that
+CLOSE = 3.0  # visits: a second one within the gap weighs as many more
 STEP_DAYS, PLAN_DAYS = 7, 364
 FAR_DAYS = 2.0 * PLAN_DAYS
 LOT = 150  # vehicles at once
@@ -75,6 +79,12 @@ class VisitPlan:
     def saved_share(self):
         return 1 - self.n_visits / self.n_single if self.n_single else np.nan
 
+    @property
+    def n_close(self):
+        """Visits within GAP_DAYS of the vehicle's last."""
+        visits = self.jobs[["vehicle", "day"]].drop_duplicates().sort_values(["vehicle", "day"])
+        return int((visits.groupby("vehicle")["day"].diff() <= GAP_DAYS).sum())
+
 
 def plan_of_visits(outlook, first=None):
     """The `VisitPlan` of the year ahead. first: of `visits_ahead`, in words (`job`): the plan
@@ -110,9 +120,9 @@ def plan_of_visits(outlook, first=None):
     return VisitPlan(pd.concat([p.jobs for p in plans], ignore_index=True), *counts)
 
 
-def plan_visits(jobs, step=STEP_DAYS, real=None):
+def plan_visits(jobs, step=STEP_DAYS, real=None, gap=GAP_DAYS):
     """The `VisitPlan` of all vehicles. step: a visit may be made each so many days. real: the due
-    points, where those of `jobs` are bound to days."""
+    points, where those of `jobs` are bound to days. gap: days that part a vehicle's visits."""
     real = jobs if real is None else real
     code, names = pd.factorize(jobs.rows["vehicle"], sort=True)
     amount = jobs.rows["amount"].astype(float)
@@ -122,7 +132,11 @@ def plan_visits(jobs, step=STEP_DAYS, real=None):
     for v in range(len(names)):
         rows = np.flatnonzero(code == v)
         places = np.union1d(np.arange(0, len(jobs.days), step), own[np.isin(row, rows)])
-        job, at = bundle(jobs.take(rows, places), weight[rows])
+        mine = jobs.take(rows, places)
+        job, at = bundle(mine, weight[rows])
+        if (np.diff(np.unique(mine.days[at])) <= gap).any():
+            early = np.minimum(mine.early, mine.due - gap)
+            job, at = bundle(replace(mine, early=early), weight[rows], gap)
         done.append(np.stack([rows[job], places[at]]))
     job, at = np.concatenate(done, axis=1)
     order = np.lexsort((at, job))
@@ -150,9 +164,9 @@ def own_days(jobs):
     return np.concatenate(found, axis=1)
 
 
-def bundle(jobs, weight):
+def bundle(jobs, weight, gap=0):
     """The fewest visits of one vehicle: (job, place in `days`) of every doing, two arrays. weight:
-    (n,) what a whole interval is worth."""
+    (n,) what a whole interval is worth. gap: days within which a second visit weighs CLOSE more."""
     m = len(jobs.days)
     # jobs with the same windows throughout are one
     table = np.hstack([jobs.early, jobs.due])
@@ -173,25 +187,30 @@ def bundle(jobs, weight):
 
     def ones(is_in, row, column, height=n * m):
         at = row[is_in], column[is_in]
-        return sparse.csr_array((np.ones(is_in.sum()), at), shape=(height, m + len(job)))
+        return sparse.csr_array((np.ones(is_in.sum()), at), shape=(height, 2 * m + len(job)))
 
     # one path a job, and no doing on a day without a visit
     begins, is_place = start == 0, np.ones(n * m, dtype=bool)
     into, out = ones(inside, job * m + end, arc), ones(~begins, job * m + start - 1, arc)
     visit = ones(is_place, np.arange(n * m), np.tile(place, n))
+    # visits within the gap of each place, but for one of them
+    near = (place >= place[:, None]) & (jobs.days <= jobs.days[:, None] + gap)
+    near = ones(near[near], *np.nonzero(near), m)
+    near = near - sparse.eye_array(m, near.shape[1], k=m + len(job))
     solved = optimize.milp(
-        np.append(np.ones(m), SLACK * cost / most),
+        np.concatenate([np.ones(m), SLACK * cost / most, np.full(m, CLOSE)]),
         constraints=[
             optimize.LinearConstraint(ones(begins, job, arc, n), 1, 1),
             optimize.LinearConstraint(into - out, 0, 0),
             optimize.LinearConstraint(into - visit, -np.inf, 0),
+            optimize.LinearConstraint(near, -np.inf, 1),
         ],
-        integrality=np.append(np.ones(m), np.zeros(len(job))),
-        bounds=optimize.Bounds(0, 1),
+        integrality=np.append(np.ones(m), np.zeros(len(job) + m)),
+        bounds=optimize.Bounds(0, np.append(np.ones(m + len(job)), np.full(m, np.inf))),
     )
     if solved.x is None:
         raise RuntimeError(f"the visits could not be planned: {solved.message}")
-    used = np.flatnonzero((solved.x[m:] > 0.5) & inside)
+    used = np.flatnonzero((solved.x[m : m + len(job)] > 0.5) & inside)
     arc, member = np.nonzero(job[used][:, None] == group.ravel())
     return member, end[used][arc]
 

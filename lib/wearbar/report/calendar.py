@@ -5,7 +5,8 @@ Visits are those of the action list (`next_visits`): what cannot wait stands on 
 new file updates the events of an older one: an event's UID hangs on the vehicle and the job of the
 visit that began to run first (last done, found, issued), never on a forecast or on what joins it
 later; its SEQUENCE counts the days to the report date, which DTSTAMP and LAST-MODIFIED have (3.8.7:
-without a METHOD they are the same). The same log gives the same bytes.
+without a METHOD they are the same). An event that stood in the file of a month ago, is still to
+come and is no longer planned is written as cancelled (3.8.1.11). The same log, the same bytes.
 """
 
 from datetime import timedelta
@@ -21,13 +22,15 @@ from wearbar.report.quantities import Show, clean, plain
 from wearbar.report.template import words_of
 from wearbar.report.words.action_pages import told
 from wearbar.report.words.sheet import when
-from wearbar.usage.backtest import model_by_test
+from wearbar.usage.backtest import best_model, kept_test, model_by_test
+from wearbar.usage.replay import Replay
 
 CONFIDENCE = 0.9  # of the ranges of days
 # of the day's beginning: at eight in the morning, the day before but of what cannot wait
 TODAY, BEFORE = timedelta(hours=8), timedelta(hours=-16)
 UNIT = "\x1f"  # between the parts of a key
 IDENTITY = ["kind", "vehicle", "item", "position"]
+EVENT = ["uid", "day", "summary", "description", "category", "location", "status"]
 SAY = words_of("calendar")
 
 
@@ -48,24 +51,39 @@ def calendar_of(log, vehicles=None):
         jobs.loc[is_task, "evidence"] = pd.Series(said, jobs.index[is_task], dtype=object)
         view = {"jobs": jobs, "first": jobs.iloc[0], "as_of": log.as_of, "show": show}
         view |= {"hours": hours[first["vehicle"], first["day"]], "confidence": CONFIDENCE}
-        event = {"uid": uid, "day": first["day"], "category": first["urgency"]}
+        event = {"uid": uid, "day": first["day"], "category": first["urgency"], "status": ""}
         event |= {"location": clean(first["site"], 80)}
         for name in ("summary", "description"):
             event[name] = _plain(name, **view)
         events.append(event)
-    columns = ["uid", "day", "summary", "description", "category", "location"]
-    events = pd.DataFrame(events, columns=columns)
-    return ics(events, _plain("name", name=log.name), log.as_of), len(events), n_without
+    n = len(events)
+    for old in gone_of(log, rows, vehicles).to_dict("records"):
+        event = {name: _plain(f"gone_{name}", old=old) for name in ("summary", "description")}
+        event |= {"uid": old["uid"], "day": old["day"], "category": "", "location": ""}
+        events.append(event | {"status": "CANCELLED"})
+    events = pd.DataFrame(events, columns=EVENT)
+    return ics(events, _plain("name", name=log.name), log.as_of), n, n_without
+
+
+def gone_of(log, rows, vehicles=None):
+    """Rows of `events_of` a month ago, one an event, that is still to come and not among `rows`."""
+    day = log.as_of - pd.DateOffset(months=1)
+    if day < log.first_day:
+        return rows.head(0)
+    then = Replay(log).at(day)
+    old, _ = events_of(then, vehicles, best_model(then, kept_test(log, CONFIDENCE)))
+    return old[(old["day"] > log.as_of) & ~old["uid"].isin(rows["uid"])].drop_duplicates("uid")
 
 
 def _plain(block, **view):
     return plain(SAY(block, **view)).replace("\n\n", "\n")
 
 
-def events_of(log, vehicles=None):
+def events_of(log, vehicles=None, use=None):
     """(rows, number of open tasks without a day): rows of `actions` with the `day` and `uid` of
-    their event, the most urgent of each first. Ids of warranties are their own."""
-    found, use = intervals.occasions(log), model_by_test(log, CONFIDENCE)
+    their event, the most urgent of each first. Ids of warranties are their own. use: the
+    `UsageModel`; None: the one that its back-test chose."""
+    found, use = intervals.occasions(log), use or model_by_test(log, CONFIDENCE)
     todo = actions(log, None, use, CONFIDENCE, ALL_DAYS)
     ends = todo[todo["kind"].eq("warranty") & todo["by"].notna()]
     rows = visits_ahead(todo, log, ALL_DAYS)
@@ -87,7 +105,7 @@ def events_of(log, vehicles=None):
 
 
 def ics(events, name, as_of):
-    """The file's text. events: rows with `day, uid, summary, description, category, location`."""
+    """The file's text. events: rows with `EVENT`, status "" or CANCELLED."""
     calendar, stamp = Calendar(), pd.Timestamp(as_of).tz_localize("UTC").to_pydatetime()
     about = {"version": "2.0", "prodid": f"-//Wearbar//Wearbar {__version__}//EN"}
     for key, value in (about | {"calscale": "GREGORIAN", "name": name}).items():
@@ -96,15 +114,18 @@ def ics(events, name, as_of):
     for row in events.itertuples():
         told = {"uid": row.uid, "dtstamp": stamp, "last-modified": stamp, "sequence": number}
         told |= {"dtstart": row.day.date(), "summary": row.summary, "location": row.location}
-        told |= {"description": row.description, "categories": [row.category]}
+        told |= {"description": row.description, "status": row.status}
+        told |= {"categories": [row.category] if row.category else ""}
         event, alarm = Event(), Alarm()
         for key, value in (told | {"transp": "TRANSPARENT"}).items():
             if value != "":
                 event.add(key, value)
+        calendar.add_component(event)
+        if row.status:
+            continue  # without an alarm
         trigger = TODAY if row.day <= pd.Timestamp(as_of) else BEFORE
         told = {"action": "DISPLAY", "trigger": trigger, "description": row.summary}
         for key, value in told.items():
             alarm.add(key, value)
         event.add_component(alarm)
-        calendar.add_component(event)
     return calendar.to_ical(sorted=False).decode()

@@ -70,8 +70,14 @@ def best_model(log, test=None):
 
 @kept_with
 def model_by_test(log, confidence):
-    """The `UsageModel` of a whole log as its own back-test chose it; kept, for it takes seconds."""
-    return best_model(log, back_test(log, confidence))
+    """The `UsageModel` of a whole log as its own back-test chose it."""
+    return best_model(log, kept_test(log, confidence))
+
+
+@kept_with
+def kept_test(log, confidence):
+    """The `back_test` of a whole log; kept, for it takes seconds."""
+    return back_test(log, confidence)
 
 
 @once

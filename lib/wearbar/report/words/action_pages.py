@@ -12,6 +12,7 @@ SAY = words_of("actions", danger=DANGER)
 SAID = ("what", "evidence", "by_said", "todo", "job", "stands", "source")  # of a row, in words
 # texts out of a log, and how much of each is said
 TEXTS = {"title": 120, "position": 40, "near_work": 60, "place": 30, "jurisdiction": 20}
+TEXTS["put_off_text"] = 80
 _TITLED = ("task", "finding", "recheck")
 # columns of the whole list in findings.json: in words, and what a program needs in SI
 FOUND = """
