@@ -241,6 +241,22 @@ def test_a_table_reads_in_the_readers_units():
     assert page.count('scope="row"') == 3
 
 
+@pytest.mark.parametrize(
+    "name, unit, told",
+    [
+        ("drawn_per_km", "money_per_km", "drawn_per_mi"),
+        ("cost_per_km", "money_per_km", "cost_per_mi"),
+        ("cost", "per_1000km", "cost_per_1000mi"),
+        ("ends_per_1000km", "per_1000km", "ends_per_1000mi"),
+        ("left_km", "km", "left_mi"),
+    ],
+)
+def test_a_column_of_a_file_has_its_unit_once(name, unit, told):
+    frame = pd.DataFrame({name: [1.0]})
+    heads = tables.heads_of(frame, {name: ("What", unit)}, MILES)
+    assert tables.csv_of(frame, heads).splitlines()[0] == told
+
+
 def test_two_days_are_a_range_and_a_file_keeps_a_unit_that_is_not_turned():
     days = pd.to_datetime(["2026-01-02", None])
     frame = pd.DataFrame(

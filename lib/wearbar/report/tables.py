@@ -156,7 +156,10 @@ def _turned(name, column, scale):
     if scale.suffix == "share":
         return name, column
     if unit and scale.suffix not in ("", "money"):
-        name = name.removesuffix("per_km" if unit == "money_per_km" else unit) + scale.suffix
+        name = name.removesuffix(unit)
+        if scale.suffix.startswith("per_"):  # cost_per_km as a cost or money per mile
+            name = f"{name.partition('_per_')[0].rstrip('_')}_".lstrip("_")
+        name += scale.suffix
     return name, scale.turn(column)
 
 
