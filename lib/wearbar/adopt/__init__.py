@@ -5,5 +5,3 @@ a person must decide; then `convert` carries every row over by it."""
 from wearbar.adopt.convert import convert, keep, places_of
 from wearbar.adopt.grids import read_grids
 from wearbar.adopt.maps import propose, read_map
-
-__all__ = ["convert", "keep", "places_of", "propose", "read_grids", "read_map"]

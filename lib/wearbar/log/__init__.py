@@ -20,10 +20,6 @@ from wearbar.log.tasks import WORDS, as_planned
 from wearbar.log.units import Units
 from wearbar.log.write import write_marked, write_tables
 
-__all__ = [
-    "LogError", "ServiceLog", "log_from", "log_of", "read_log", "write_marked", "write_tables",
-]  # fmt: skip
-
 
 def read_log(path, as_of=None, today=None):
     """Read and check the log at `path`: a folder, a workbook or a database URL.

@@ -15,10 +15,3 @@ from wearbar.parts.lives import looks_of, segments_of, spans_of, watched
 from wearbar.parts.remaining import AT_LIMIT, STATES, remaining
 from wearbar.parts.wear import STRATUM, Wear, life_to_limit, wear_of
 from wearbar.parts.wear_line import limits_for, unbent, usable_of
-
-__all__ = [
-    "AT_LIMIT", "STATES", "STRATUM", "Law", "Wear", "cost_per_distance", "early_ends",
-    "law_of", "life_to_limit", "limits_for", "lives_by_item", "looks_of", "oil_by_kind", "oil_use",
-    "old_tyres", "pairs", "remaining", "segments_of", "service_lives", "soft_tyres", "spans_of",
-    "unbent", "usable_of", "watched", "wear_of", "with_place",
-]  # fmt: skip

@@ -9,5 +9,3 @@ removal, repairs) is not. Advice only ever brings work forward.
 
 from wearbar.severity.evidence import NONE, STEP, Effect, e_value
 from wearbar.severity.fit import effect, effects
-
-__all__ = ["NONE", "STEP", "Effect", "e_value", "effect", "effects"]

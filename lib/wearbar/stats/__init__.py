@@ -6,5 +6,3 @@ taken to say nothing about the life: one taken off because it was nearly worn br
 """
 
 from wearbar.stats.weibull import WeibullFit, fit_groups, fit_weibull, kaplan_meier, life_of
-
-__all__ = ["WeibullFit", "fit_groups", "fit_weibull", "kaplan_meier", "life_of"]

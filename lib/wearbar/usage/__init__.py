@@ -13,8 +13,3 @@ from wearbar.usage.distance import (
     to_cumulative,
 )
 from wearbar.usage.rates import daily_rate, gaps, layup_days, site_at, use_shares
-
-__all__ = [
-    "Path", "daily_rate", "date_at", "distance_at", "distance_of", "gaps", "layup_days",
-    "log_path", "odometer_of", "path_of", "readings", "site_at", "to_cumulative", "use_shares",
-]  # fmt: skip
