@@ -64,6 +64,7 @@ def calendar_agrees(log, rows):
     events = [
         (e.decoded("DTSTART"), str(e["SUMMARY"]), str(e["DESCRIPTION"]).splitlines(), e)
         for e in Calendar.from_ical(calendar_of(log)[0]).walk("VEVENT")
+        if e.get("STATUS") != "CANCELLED"
     ]
     back = log.layups_now.dropna(subset="to").groupby("vehicle")["to"].max()
     for row in rows[rows["urgency"].ne("coming")].itertuples():

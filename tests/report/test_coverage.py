@@ -272,7 +272,7 @@ def test_every_reason_and_subject_has_words():
     assert codes >= {"no-plan", "few-ends", "no-certificates"}
     subjects = set(found["subject"])
     for code in codes - subjects:  # a code without words is an error in the template
-        assert words.SAY("because", why=code, amount=2, stale_days=45)
+        assert words.SAY("answers_because", why=code, amount=2, stale_days=45)
     table = view_of("log_check", "answers", found.assign(stale_days=45), Show())["frame"]
     assert table.drop(columns="amount").notna().all(axis=None)
     assert "a lapsed test would not be seen" in " ".join(table["because"])
