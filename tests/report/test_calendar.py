@@ -20,6 +20,7 @@ from wearbar.outlook.next_visits import ALL_DAYS
 from wearbar.pack.cli import main
 from wearbar.report import calendar
 from wearbar.report.calendar import calendar_of, events_of, ics
+from wearbar.usage.backtest import best_model, kept_test
 from wearbar.usage.forecast import model_of
 from wearbar.usage.replay import Replay
 
@@ -372,7 +373,8 @@ def test_what_is_planned_no_longer_is_cancelled_by_its_old_id_and_a_higher_numbe
 
 def test_between_two_months_every_event_still_to_come_is_kept_moved_or_cancelled(demo_log):
     log = demo_log("fleet")
-    before, _ = events_of(Replay(log).at("2026-09-30"))
+    then = Replay(log).at("2026-09-30")
+    before, _ = events_of(then, use=best_model(then, kept_test(log, calendar.CONFIDENCE)))
     now, off = (read(calendar_of(log)[0], cancelled) for cancelled in (False, True))
     ahead = set(before.loc[before["day"] > log.as_of, "uid"])
     assert len(off) >= 10
