@@ -156,7 +156,7 @@ def test_killed_it_leaves_nothing_and_the_next_run_goes_on(log, tmp_path):
     how, processes = {"stderr": subprocess.PIPE, "text": True, "start_new_session": True}, []
     for sign in (signal.SIGKILL, signal.SIGTERM):
         run = subprocess.Popen(command, env=os.environ, **how)
-        lines = [next(run.stderr) for _ in range(3 if sign == signal.SIGKILL else 4)]
+        lines = [next(run.stderr) for _ in range(3)]  # to the first pack's
         run.send_signal(signal.SIGSTOP)  # or it might end while it is looked at
         processes += psutil.Process(run.pid).children(recursive=True)
         run.send_signal(sign)
@@ -167,9 +167,7 @@ def test_killed_it_leaves_nothing_and_the_next_run_goes_on(log, tmp_path):
     assert processes
     assert lines[2] == "  1 of 3  A: kept from the run before\n"
     assert said.startswith("wearbar: stopped; finished reports are kept")
-    told = make(out, log)
-    kept = sorted(line.split("of 3  ")[1] for line in told[2:4])  # whichever is seen first
-    assert kept == [f"{v}: kept from the run before" for v in "AC"]
+    assert any(line.endswith("A: kept from the run before") for line in make(out, log))
     assert folders_of(tmp_path) == ["packs"]
 
 
