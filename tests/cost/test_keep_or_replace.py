@@ -243,7 +243,7 @@ def failing(n=12, shape=3.0, scale=1000.0, category="battery", seed=0, years=9, 
     for name in (f"V{i}" for i in range(n)):
         start, visit = first, None
         while start < last:
-            end = start + pd.Timedelta(days=max(int(scale * rng.weibull(shape)), 1))
+            end = start + pd.Timedelta(days=np.clip(int(scale * rng.weibull(shape)), 1, 30_000))
             failed = end <= last
             on = (name, "engine", category, start, 0 if visit is None else np.nan)
             fitted.append(
