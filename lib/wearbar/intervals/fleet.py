@@ -34,7 +34,7 @@ class Fleet:
             readings = readings[~(known.to_numpy() > later)]
         rules = rules if late_share is None else rules.assign(late_share=float(late_share))
         distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
-        vehicles = distance.vehicles.union(clock.vehicles, sort=False)
+        self.vehicles = vehicles = distance.vehicles.union(clock.vehicles, sort=False)
         self.series, self.rules = series, Rules(rules)  # of `series_of`
         self.distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
         self.clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
@@ -61,9 +61,7 @@ class Fleet:
         self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
         self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
         duty = duty_of(log, vehicles, self.distance, readings)
-        self.duty = duty.assign(
-            key=duty["code"] * FAR + duty["day"], vehicle=vehicles[duty["code"]]
-        )
+        self.duty = duty.assign(key=duty["code"] * FAR + duty["day"])
         # the acts; low, high: bounds of their km; a last row, of act -1: none
         acts = acts_of(log, series, rules)
         who, day = self.code[acts["series"].to_numpy()], acts["date"]

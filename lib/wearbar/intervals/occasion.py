@@ -85,6 +85,7 @@ def _fleet(log, late_share=None):
     return Fleet(log, late_share)
 
 
+@kept_with
 def use_by_day(log):
     """How hard the year before each day was, as was known on that day (R8): a row each day that
     brought something to light, by vehicle and date, which holds until the vehicle's next row.
@@ -92,7 +93,8 @@ def use_by_day(log):
     vehicle, date, duty (severe, normal or not-known, by the plan in force), and the share of each
     kind of use, NaN where less than half of the distance is told of.
     """
-    days = _fleet(log).duty
+    fleet = _fleet(log)
+    days = fleet.duty.assign(vehicle=fleet.vehicles[fleet.duty["code"]])
     duty = days["hard"].map({1: "severe", 0: "normal", -1: "not-known"}).astype(object)
     days = days.assign(date=as_dates(days["day"]), duty=duty)
     return days[["vehicle", "date", "duty", *SHARES]].reset_index(drop=True)

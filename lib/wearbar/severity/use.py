@@ -7,6 +7,7 @@ import pandas as pd
 
 from wearbar import intervals, usage
 from wearbar.log.keys import look_up
+from wearbar.log.once import kept_with
 from wearbar.log.schema import SHARES, column
 from wearbar.parts import segments_of
 from wearbar.stats.clustered import added_up
@@ -23,6 +24,7 @@ SUPPORTED = ["plan", "code", "title", *EVIDENCE]
 SUPPORTED += ["plan_km", "severe_km", "supported_km", "is_sooner"]
 
 
+@kept_with
 def by_vehicle(log):
     """How each vehicle was used over its time in this log, the hardest used first.
 
