@@ -54,12 +54,12 @@ def pieces(path):
 def roots():
     project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
     for points in project["entry-points"].values():
-        yield from (ast.parse(point.split(":")[1]) for point in points.values())
+        yield from (ast.parse(point.partition(":")[2]) for point in points.values())
     for path in ROOT.glob("notebooks/**/*.ipynb"):
         cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
         yield from (ast.parse("".join(c["source"])) for c in cells if c["cell_type"] == "code")
     yield from (node for name in FRONT if (LIB / name).exists() for _, node in pieces(LIB / name))
-    for path in sorted((ROOT / "lib" / "wearbar_synthetic").rglob("*.py")):
+    for path in sorted((ROOT / "lib").glob("wearbar_*/*.py")):
         yield from (node for _, node in pieces(path))
 
 

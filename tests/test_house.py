@@ -15,7 +15,8 @@ import reach
 ROOT = Path(__file__).parent.parent
 LIB = ROOT / "lib" / "wearbar"
 NOTEBOOKS = sorted(ROOT.glob("notebooks/**/*.ipynb"))
-SYNTHETIC = ROOT / "lib" / "wearbar_synthetic"
+BESIDE = [ROOT / "lib" / f"wearbar_{name}" for name in ("cluster", "synthetic")]
+ALL = [path for room in (LIB, *BESIDE) for path in sorted(room.rglob("*.py"))]
 # a room imports only from rows above its own
 FLOORS = ("log stats", "usage adopt", "intervals parts cost", "outlook severity", "report", "pack")
 FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.split()}
@@ -94,13 +95,13 @@ def test_no_room_has_the_name_of_a_verb():
 
 
 @pytest.mark.parametrize("path", modules(), ids=lambda p: str(p.relative_to(LIB)))
-def test_the_library_never_imports_its_made_up_logs(path):
-    assert not [name for name in imports(path) if name.split(".")[0] == SYNTHETIC.name]
+def test_the_library_never_imports_what_stands_on_it(path):
+    assert not {name.split(".")[0] for name in imports(path)} & {room.name for room in BESIDE}
 
 
 def test_modules_functions_and_lines_are_short():
     long = []
-    for path in modules():
+    for path in [*modules(), *BESIDE[0].glob("*.py")]:
         text = path.read_text(encoding="utf-8")
         lines = text.splitlines()
         long += [f"{module(path)} has {len(lines)} lines"] if len(lines) > 300 else []
@@ -137,7 +138,7 @@ def test_computation_knows_no_matplotlib(path):
     [
         ("import wearbar", "pandas numpy matplotlib scipy"),
         ("import wearbar.pack.cli", "pandas numpy matplotlib scipy papermill nbconvert"),
-        ("import wearbar.pack.cluster", "dask distributed"),
+        ("import wearbar_cluster.combine", "dask distributed"),
         ("import wearbar.log", "matplotlib statsmodels seaborn IPython sqlalchemy openpyxl"),
         ("import wearbar.stats, wearbar.intervals", "matplotlib statsmodels seaborn IPython"),
     ],
@@ -222,7 +223,11 @@ def declared(extra=None):
 
 def third_party(paths):
     """Packages, by the name they are installed under, that these modules or notebooks import."""
-    own = {"wearbar", "wearbar_synthetic", *(p.stem for p in (ROOT / "tests").rglob("*.py"))}
+    own = {
+        "wearbar",
+        *(room.name for room in BESIDE),
+        *(p.stem for p in (ROOT / "tests").rglob("*.py")),
+    }
     own |= sys.stdlib_module_names
     found = set()
     for path in paths:
@@ -246,14 +251,14 @@ def imports_of(text):
 
 
 def test_what_is_imported_is_declared():
-    library = third_party([*LIB.rglob("*.py"), *SYNTHETIC.rglob("*.py"), *NOTEBOOKS])
+    library = third_party([*ALL, *NOTEBOOKS])
     assert library <= declared() | declared("cluster"), "declare it in pyproject.toml"
     tests = third_party((ROOT / "tests").rglob("*.py"))
     assert tests <= declared() | declared("test") | declared("yardsticks")
 
 
 def test_what_is_declared_is_imported():
-    library = third_party([*LIB.rglob("*.py"), *SYNTHETIC.rglob("*.py"), *NOTEBOOKS])
+    library = third_party([*ALL, *NOTEBOOKS])
     assert declared() - BY_NAME <= library, "nothing imports it: leave it out of pyproject.toml"
 
 

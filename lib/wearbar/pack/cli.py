@@ -9,7 +9,7 @@ from importlib import import_module
 from pathlib import Path
 
 from wearbar.pack import terminal
-from wearbar.pack.parser import COMMANDS, NOT_DONE, PARSER, command
+from wearbar.pack.parser import COMMANDS, NOT_DONE, command, command_of
 
 DONE, SET_ASIDE = 0, 1
 
@@ -21,8 +21,7 @@ def main(arguments=None):
     if arguments[:1] == ["describe"]:  # what the command was called
         print("wearbar describe is now called wearbar descriptor", file=sys.stderr)
         arguments = ["descriptor", *arguments[1:]]
-    asked = vars(PARSER.parse_args(arguments))
-    run = asked.pop("run")
+    run, asked = command_of(arguments)
     terminal.print_by_code()
     try:
         terminal.stop_by_signals()
@@ -169,29 +168,6 @@ def descriptor(log, out):
     from wearbar.log.descriptor import write_descriptor
 
     print(write_descriptor(log, out))
-
-
-@command
-def split(log, out, parts):
-    """Write a log as partitions, folders of Parquet files, each with all rows of some vehicles:
-    what a visit, a part or a defect ties together stays together."""
-    from wearbar.log import split as partitions
-
-    sizes = partitions.split(log, out, parts)
-    told = f"{sizes.sum():,} vehicles in {len(sizes)} partitions, at most {sizes.max():,} in one"
-    print(f"{out}: {told}; wearbar combine {out} works them out")
-
-
-@command
-def combine(parts, out, scheduler, workers):
-    """Read, check and work out each partition by itself, and write what follows from them all:
-    on-time rates, lives, wear and cost, as tables and findings. What needs all vehicles at once,
-    such as the action list and forecasts, is left to wearbar pack on a partition."""
-    from wearbar.pack.cluster import combine as combined
-
-    set_aside = combined(parts, out, scheduler, workers)
-    print(Path(out).resolve() / "findings.json")
-    return set_aside
 
 
 if __name__ == "__main__":

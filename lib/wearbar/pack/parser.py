@@ -1,8 +1,10 @@
 """How the commands are parsed: the parser, and what makes a function a command. What each takes
-stands in commands.toml beside this."""
+stands in commands.toml beside its module."""
 
 import argparse
 import tomllib
+from functools import cache
+from importlib.metadata import entry_points
 from pathlib import Path
 
 from wearbar import __version__
@@ -23,16 +25,21 @@ DOES = f"From a vehicle service log to reports: {DOES}."
 PARSER = _Parser(prog="wearbar", description=DOES, epilog=EXITS)
 PARSER.add_argument("--version", action="version", version=f"wearbar {__version__}")
 COMMANDS = PARSER.add_subparsers(title="commands", required=True, metavar="COMMAND")
-TOLD = tomllib.loads(Path(__file__).with_name("commands.toml").read_text(encoding="utf-8"))
 OF_ALL = ("--exit-zero", "--plain")
+
+
+@cache
+def _told(folder):
+    return tomllib.loads((folder / "commands.toml").read_text(encoding="utf-8"))
 
 
 def command(run):
     """Makes a function the command of its name, which takes the options by theirs."""
-    said, *options = TOLD[run.__name__].items()
+    told = _told(Path(run.__code__.co_filename).parent)
+    said, *options = told[run.__name__].items()
     parser = COMMANDS.add_parser(run.__name__, help=said[1], description=run.__doc__, epilog=EXITS)
     for name, own in (*options, *((name, "") for name in OF_ALL)):
-        how = {"default": ""} | (own or TOLD["options"][name])
+        how = {"default": ""} | (own or _told(Path(__file__).parent)["options"][name])
         kind = how.get("type") or type(how["default"]).__name__
         if kind in ("int", "float"):
             how["default"] = how["default"] if how["default"] != "" else None
@@ -40,3 +47,13 @@ def command(run):
         parser.add_argument(name, **how)
     parser.set_defaults(run=run)
     return run
+
+
+def command_of(arguments):
+    """(function, its options) that the arguments ask for. Packages that stand on wearbar may have
+    commands of their own: modules that their entry points `wearbar.commands` name."""
+    if not set(arguments[:1]) & COMMANDS.choices.keys():
+        for room in entry_points(group="wearbar.commands"):
+            room.load()
+    asked = vars(PARSER.parse_args(arguments))
+    return asked.pop("run"), asked

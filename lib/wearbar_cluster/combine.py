@@ -1,6 +1,6 @@
-"""Split, apply, combine: each partition (`wearbar.log.split`) is worked out by itself, here or on a
-Dask cluster, into rows that hang on their vehicle alone, kept as Parquet. What follows from them
-all is then worked out once, by the functions that the reports call, a table or category at a time.
+"""Split, apply, combine: each partition (of `split`) is worked out by itself, here or on a Dask
+cluster, into rows that hang on their vehicle alone, kept as Parquet. What follows from them all is
+then worked out once, by the functions that the reports call, a table or category at a time.
 """
 
 import json
@@ -20,11 +20,11 @@ from wearbar.log import places, read_log
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.schema import TEXT
 from wearbar.log.settle import in_order
-from wearbar.log.split import EVERYWHERE, PARTITION
 from wearbar.report.quantities import Show, clean
 from wearbar.report.report import NotDone, finding_of, versions
 from wearbar.report.tables import csv_of, heads_of
 from wearbar.stats import fit_groups, kaplan_meier
+from wearbar_cluster.split import EVERYWHERE, PARTITION
 
 # the frames of an `Account` and, of the longest, the columns that a cost per distance asks for
 LINE = "vehicle date category amount source line is_fixed with_distance"

@@ -14,9 +14,9 @@ from wearbar import intervals, parts
 from wearbar.cost import account as money
 from wearbar.cost import per_distance
 from wearbar.log import places
-from wearbar.log.split import split
-from wearbar.pack import cluster
 from wearbar.stats import fit_weibull, kaplan_meier
+from wearbar_cluster import combine as cluster
+from wearbar_cluster.split import split
 
 TODAY = pd.Timestamp("2026-11-29")
 NEAR = {"rtol": 1e-9, "check_dtype": False, "check_names": False}

@@ -3,7 +3,7 @@
 import pytest
 
 from wearbar.log import LogError, read_log
-from wearbar.log.split import split
+from wearbar_cluster.split import split
 
 TODAY = "2026-06-01"
 FIVE = [{"vehicle": f"V{k}", "kind": "van", "in_service": "2024-01-01"} for k in range(5)]
