@@ -4,9 +4,13 @@ import time
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 
+import pandas as pd
 import pytest
 
 from wearbar.log.once import STORE, fcntl, kept_with, once
+from wearbar.outlook.parts import worn_of
+from wearbar.parts import looks_of, old_tyres, soft_tyres, spans_of
+from wearbar.parts.lives import segments_of
 
 CALLS = []
 
@@ -87,3 +91,48 @@ def test_a_log_keeps_one_answer_however_the_question_is_put(log):
     assert share_of(log, site="Tarn") == share_of(log, 0.9, site="Tarn") == 0.9
     assert share_of(log, 0.8) == 0.8
     assert asked == [(0.9, ""), (0.9, "Tarn"), (0.8, "")]
+
+
+def test_logs_without_the_rows_asked_about_share_one_answer(log, demo_log):
+    asked = []
+
+    @kept_with(of=["fitted", "measurements"])
+    def n_fitted(log, category=None):
+        asked.append(category)
+        return len(log.tables["fitted"])
+
+    bare = [without_parts(demo_log(name)) for name in ("owner", "fleet")]
+    assert [n_fitted(one) for one in bare] == [0, 0]
+    assert asked == [None]
+    assert n_fitted(log) == len(log.tables["fitted"]) > 0
+    looked_at = replace(bare[0], tables=bare[0].tables | {"measurements": log.tables["fitted"]})
+    assert n_fitted(looked_at) == 0
+    assert asked == [None, None, None]
+    assert n_fitted(bare[1], "tyre") == 0
+    assert asked == [None, None, None, "tyre"]
+
+
+def without_parts(log):
+    return replace(
+        log, tables=log.tables | {name: log.tables[name][:0] for name in ("fitted", "measurements")}
+    )
+
+
+@pytest.mark.parametrize(
+    "answer", [segments_of, spans_of, looks_of, worn_of, soft_tyres, old_tyres]
+)
+def test_what_no_part_tells_is_the_same_in_every_log(demo_log, answer):
+    owner, fleet = (
+        answer.__wrapped__(without_parts(demo_log(name))) for name in ("owner", "fleet")
+    )
+    for one, other in zip(frames(owner), frames(fleet), strict=True):
+        assert one.empty
+        pd.testing.assert_frame_equal(one, other)
+
+
+def frames(found):
+    """The frames in an answer, in order."""
+    if isinstance(found, pd.DataFrame):
+        return [found]
+    parts = found if isinstance(found, tuple) else getattr(found, "__dict__", {}).values()
+    return [frame for part in parts for frame in frames(part)]

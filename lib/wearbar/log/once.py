@@ -18,9 +18,15 @@ except ImportError:  # Windows: each computes for itself
 STORE = "WEARBAR_STORE"  # in the environment: the folder; without it everything is computed anew
 
 
-def kept_with(function):
-    """A pure function of a ServiceLog and plain values, computed once for each log, which keeps it.
-    A frame may be given columns, but what stands in it is shared: nobody may change that."""
+OF_NONE = {}  # the answers that all logs share which have no row in the tables asked about
+
+
+def kept_with(function=None, *, of=()):
+    """A pure function of a ServiceLog and plain values, computed once for each log, which keeps it;
+    once for all logs without a row in the tables `of`, where it is of their rows alone. A frame may
+    be given columns, but what stands in it is shared: nobody may change that."""
+    if function is None:
+        return functools.partial(kept_with, of=of)
     signature = inspect.signature(function)
 
     @functools.wraps(function)
@@ -29,9 +35,11 @@ def kept_with(function):
         given.apply_defaults()
         _, *asked = given.arguments.values()
         key = function.__module__, function.__qualname__, *asked
-        if key not in log._kept:
-            log._kept[key] = function(*given.args, **given.kwargs)
-        found = log._kept[key]
+        is_none = of and all(log.tables[name].empty for name in of)
+        answers = OF_NONE if is_none else log._kept
+        if key not in answers:
+            answers[key] = function(*given.args, **given.kwargs)
+        found = answers[key]
         return found.copy(deep=False) if isinstance(found, pd.DataFrame) else found
 
     return kept

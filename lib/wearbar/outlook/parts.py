@@ -9,7 +9,7 @@ from wearbar import parts, usage
 from wearbar.log.keys import look_up, stacked
 from wearbar.log.once import kept_with
 from wearbar.parts import usable_of
-from wearbar.parts.lives import axle_of
+from wearbar.parts.lives import WORN_TABLES, axle_of
 
 DAMAGE = ("damaged", "failed")
 RENEWED = ("worn", "removed-early")
@@ -64,7 +64,7 @@ class Sets:
         return rng.exponential(1.0, (draws, len(rows))) / rate.to_numpy()[rows]
 
 
-@kept_with
+@kept_with(of=WORN_TABLES)
 def worn_of(log, confidence=0.9):
     """(`parts.Wear` of the log, `parts.remaining` of its fitted parts)."""
     lines = parts.wear_of(parts.spans_of(log), parts.looks_of(log), parts.law_of(log))

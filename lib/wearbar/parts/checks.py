@@ -11,6 +11,7 @@ import pandas as pd
 from wearbar import usage
 from wearbar.log.keys import is_among, look_up
 from wearbar.log.law import law_of
+from wearbar.log.once import kept_with
 from wearbar.log.schema import RESETS_NOTHING
 from wearbar.log.units import PRESSURE_KPA, is_example
 from wearbar.stats.estimate import MIN_VEHICLES, ratios
@@ -89,6 +90,7 @@ def _rates(group, rows, confidence):
     return found.rename(columns={"value": "ml_per_1000km"})
 
 
+@kept_with(of=["measurements"])
 def soft_tyres(log):
     """Tyres whose last pressure is below a limit (kPa): frame `COLUMNS`, the farthest below first.
     The lowest reading of the last day, not older than `STALE_DAYS`; the greater of the law's limit
@@ -126,6 +128,7 @@ def soft_tyres(log):
     return found.loc[worst, COLUMNS].reset_index(drop=True)
 
 
+@kept_with(of=["fitted"])
 def old_tyres(log):
     """Fitted tyres older than a limit: as `soft_tyres` in years, `date` the day of make."""
     on = _of_tyres(log.tables["fitted"], log)

@@ -8,6 +8,7 @@ from wearbar.log.keys import look_up
 from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 
+WORN_TABLES = ("fitted", "measurements")
 GOES_ON = ("rotated", "moved", "stored")
 NOT_LISTED = "item not in the log"
 RISING = "elongation"  # grows as a part wears; the others fall
@@ -31,7 +32,7 @@ def axle_of(positions):
     return positions.str.replace(r"(^|, )(axle\d+|front|rear)-[^,]*", r"\1\2", regex=True)
 
 
-@kept_with
+@kept_with(of=WORN_TABLES)
 def segments_of(log):
     """The rows of `fitted` in SI, each with its part and where it began and ended on its vehicle;
     and a used part of no known item wherever wear was read after `fitted` has the last one removed.
@@ -92,7 +93,7 @@ def segments_of(log):
     return rows.assign(before_km=earlier + prior.where(~goes_on).groupby(life).transform("max"))
 
 
-@kept_with
+@kept_with(of=WORN_TABLES)
 def spans_of(log, category=None):
     """One row a physical part's life: everything that the log tells of it.
 
@@ -197,7 +198,7 @@ def watched(spans):
     return pieces.query("duration_km > entry_km").reset_index(drop=True)
 
 
-@kept_with
+@kept_with(of=WORN_TABLES)
 def looks_of(log):
     """Every reading of a part's wear, on its own distance: a row a place, columns `LOOK`.
 
