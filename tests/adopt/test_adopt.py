@@ -14,13 +14,14 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from wearbar import adopt
-from wearbar.adopt.cells import DECIMALS, ORDERS, dates, numbers
-from wearbar.adopt.evidence import date_order, decimal_mark
-from wearbar.adopt.grids import headings
 from wearbar.cost.bills import money_lines
 from wearbar.log import LogError, read_log
 from wearbar.pack.cli import main
+from wearbar_adopt.cells import DECIMALS, ORDERS, dates, numbers
+from wearbar_adopt.convert import convert, keep, places_of
+from wearbar_adopt.evidence import date_order, decimal_mark
+from wearbar_adopt.grids import headings, read_grids
+from wearbar_adopt.maps import propose
 
 SHEETS = Path(__file__).parent.parent / "adopt"
 FILES = sorted(path.read_bytes() for path in SHEETS.iterdir() if path.is_file())
@@ -46,9 +47,9 @@ def decide(text, **answers):
 
 def adopted(path, **answers):
     """(the `Adopted` by the proposed map with each "?" answered, the `Proposal`)."""
-    grids = adopt.read_grids(path)
-    proposal = adopt.propose(grids, path.stem, today=pd.Timestamp("2026-11-30"))
-    return adopt.convert(grids, tomllib.loads(decide(proposal.toml, **answers))), proposal
+    grids = read_grids(path)
+    proposal = propose(grids, path.stem, today=pd.Timestamp("2026-11-30"))
+    return convert(grids, tomllib.loads(decide(proposal.toml, **answers))), proposal
 
 
 def sheet(path, *rows, delimiter=","):
@@ -188,7 +189,7 @@ class TestSheetsOfPeople:
             ("Date", "", "Depth", "Price", "Depth", "Price"),
             ("2026-10-31", "Tern", 7, 60, 6, 70),
         ]
-        (grid,) = adopt.read_grids(sheet(tmp_path / "s.csv", *rows))
+        (grid,) = read_grids(sheet(tmp_path / "s.csv", *rows))
         _, proposal = adopted(tmp_path / "s.csv", odometer="mi")
         assert list(headings(grid.cells, [1, 2])) == [
             "Date",
@@ -267,8 +268,8 @@ class TestSheetsOfPeople:
             below,
             [pd.Timestamp("2024-03-04"), "a", "b", "oil"],
         ]
-        grids = adopt.read_grids(workbook(tmp_path / "m.xlsx", Curlew=(rows, [])))
-        assert tomllib.loads(adopt.propose(grids, "m").toml)["table"][0]["header_lines"] == [1]
+        grids = read_grids(workbook(tmp_path / "m.xlsx", Curlew=(rows, [])))
+        assert tomllib.loads(propose(grids, "m").toml)["table"][0]["header_lines"] == [1]
 
     @pytest.mark.parametrize(
         "title, vehicle", [("Service", "?"), ("fuel", "?"), ("Sheet 1", "?"), ("Curlew", "Curlew")]
@@ -277,8 +278,8 @@ class TestSheetsOfPeople:
         self, tmp_path, title, vehicle
     ):
         rows = [["Date", "Odometer", "Litres"], ["2026-01-02", 100, 9]]
-        proposal = adopt.propose(
-            adopt.read_grids(workbook(tmp_path / "one.xlsx", **{title: (rows, [])})), "one"
+        proposal = propose(
+            read_grids(workbook(tmp_path / "one.xlsx", **{title: (rows, [])})), "one"
         )
         assert tomllib.loads(proposal.toml)["table"][0]["constants"]["vehicle"] == vehicle
 
@@ -309,9 +310,9 @@ class TestUnits:
         )
         done, proposal = adopted(path)
         assert tomllib.loads(proposal.toml)["table"][0]["units"]["odometer"] == "km"
-        grids, mapping = adopt.read_grids(path), tomllib.loads(decide(proposal.toml))
+        grids, mapping = read_grids(path), tomllib.loads(decide(proposal.toml))
         mapping["log"]["distance"] = "mi"
-        assert adopt.convert(grids, mapping).tables["fuel"]["odometer"].tolist() == ["10000"]
+        assert convert(grids, mapping).tables["fuel"]["odometer"].tolist() == ["10000"]
         assert done.tables["fuel"]["odometer"].tolist() == ["16093.44"]
 
     def test_a_vehicle_with_its_own_unit_keeps_it(self, tmp_path):
@@ -321,11 +322,11 @@ class TestUnits:
             ("2026-01-02", "Tern", "500 km", "9"),
             ("2026-01-03", "Skua", "500 km", "9"),
         )
-        grids = adopt.read_grids(path)
-        mapping = tomllib.loads(decide(adopt.propose(grids, "s").toml))
+        grids = read_grids(path)
+        mapping = tomllib.loads(decide(propose(grids, "s").toml))
         mapping["log"]["distance"] = "mi"
         next(v for v in mapping["vehicle"] if v["vehicle"] == "Tern")["distance_unit"] = "km"
-        log = adopt.keep(adopt.convert(grids, mapping), tmp_path / "log")
+        log = keep(convert(grids, mapping), tmp_path / "log")
         assert log.tables["fuel"]["odometer"].round(3).tolist() == [500, 310.686]
         assert log.si("fuel")["odometer_km"].round(3).tolist() == [500, 500]
 
@@ -341,7 +342,7 @@ class TestUnits:
         )
         done, _ = adopted(path, volume="L")
         assert done.tables["fuel"]["odometer"].tolist() == [cell, "120"]
-        log = adopt.keep(done, tmp_path / "log")
+        log = keep(done, tmp_path / "log")
         for name in ("volume", "odometer"):
             assert cell in log.warnings.loc[log.warnings["column"] == name, "value"].tolist()
             assert log.tables["fuel"][name].isna().sum() == 1
@@ -400,10 +401,10 @@ class TestThreeWaysRoundTheWorld:
             ("Date", "Vehicle", "Odometer", "Task", "Cost"),
             (DATES[day], "Tern", odometer, "chain", NUMBERS[style]),
         )
-        grids = adopt.read_grids(path)
-        mapping = tomllib.loads(decide(adopt.propose(grids, "s").toml))
+        grids = read_grids(path)
+        mapping = tomllib.loads(decide(propose(grids, "s").toml))
         mapping["log"]["distance"] = "mi"
-        log = adopt.keep(adopt.convert(grids, mapping), tmp_path / "log")
+        log = keep(convert(grids, mapping), tmp_path / "log")
         assert log.tables["work"]["date"].tolist() == [pd.Timestamp("2026-10-31")]
         assert log.tables["work"]["other_cost"].tolist() == [1234.5]
         assert log.tables["work"]["odometer"].tolist() == pytest.approx([12340], abs=0.5)
@@ -415,8 +416,8 @@ class TestThreeWaysRoundTheWorld:
             ("01/02/2026", "Tern", "10"),
             ("03/02/2026", "Tern", "20"),
         )
-        grids = adopt.read_grids(path)
-        proposal = adopt.propose(grids, "s")
+        grids = read_grids(path)
+        proposal = propose(grids, "s")
         assert any(
             "two orders fit them all: '01/02/2026' is 01 Feb 2026 day-first, 02 Jan 2026 month-first; set date_order."
             in s
@@ -424,17 +425,17 @@ class TestThreeWaysRoundTheWorld:
         )
         mapping = tomllib.loads(decide(proposal.toml, date_order="?"))
         with pytest.raises(LogError, match=r"table\.1\.date_order"):
-            adopt.convert(grids, mapping)
+            convert(grids, mapping)
         for order, first in (("day-first", "2026-02-01"), ("month-first", "2026-01-02")):
             mapping["table"][0]["date_order"] = order
-            assert adopt.convert(grids, mapping).tables["odometer"]["date"].tolist()[0] == first
+            assert convert(grids, mapping).tables["odometer"]["date"].tolist()[0] == first
 
     def test_a_number_that_fits_two_marks_is_refused_until_decided(self, tmp_path):
         path = sheet(
             tmp_path / "s.csv", ("Date", "Vehicle", "Odometer"), ("2026-10-31", "Tern", "12,340")
         )
-        grids = adopt.read_grids(path)
-        proposal = adopt.propose(grids, "s")
+        grids = read_grids(path)
+        proposal = propose(grids, "s")
         assert any(
             "two decimal marks fit them all: '12,340' is 12340 point, 12.340 comma; set decimal."
             in s
@@ -442,10 +443,10 @@ class TestThreeWaysRoundTheWorld:
         )
         mapping = tomllib.loads(decide(proposal.toml, decimal="?"))
         with pytest.raises(LogError, match=r"table\.1\.decimal"):
-            adopt.convert(grids, mapping)
+            convert(grids, mapping)
         for mark, value in (("point", "12340"), ("comma", "12.340")):
             mapping["table"][0]["decimal"] = mark
-            assert adopt.convert(grids, mapping).tables["odometer"]["odometer"].tolist() == [value]
+            assert convert(grids, mapping).tables["odometer"]["odometer"].tolist() == [value]
 
     def test_hands_that_mix_are_refused(self):
         order, why = date_order(pd.Series(["31/10/2026", "10/31/2026"]))
@@ -485,7 +486,7 @@ class TestThreeWaysRoundTheWorld:
             ("10/30/2026", "Tern", "20"),
         )
         done, _ = adopted(path, date_order="day-first")
-        log = adopt.keep(done, tmp_path / "log")
+        log = keep(done, tmp_path / "log")
         assert log.set_aside[["line", "column", "value"]].to_numpy().tolist() == [
             [3, "date", "10/30/2026"]
         ]
@@ -574,8 +575,8 @@ class TestLeftOut:
         )
         rows = data.draw(st.lists(st.tuples(name, day, number, note), max_size=8))
         path = sheet(tmp_path / "s.csv", ("sep=,",), ("Vehicle", "Date", "Odometer", "Note"), *rows)
-        done = adopt.convert(adopt.read_grids(path), tomllib.loads(MAP))
-        log = adopt.keep(
+        done = convert(read_grids(path), tomllib.loads(MAP))
+        log = keep(
             done,
             tmp_path / f"log-{len(list(tmp_path.iterdir()))}",
             today=pd.Timestamp("2026-12-31"),
@@ -598,7 +599,7 @@ class TestLeftOut:
         ledger = log.ledger.set_index("table")
         assert ledger.loc["odometer", "read"] == len(filled) - len(done.left_out)
         assert (ledger["read"] == ledger["used"] + ledger["set_aside"] + ledger["after"]).all()
-        at = adopt.places_of(done, log)
+        at = places_of(done, log)
         for line, was in at.loc[at["table"] == "odometer", ["line", "sheet_line"]].itertuples(
             index=False
         ):
@@ -794,14 +795,12 @@ class TestMap:
             ("Date", "Vehicle", "Odometer", f"Work {hostile}"),
             ("2026-10-31", hostile, "10", hostile),
         )
-        proposal = adopt.propose(adopt.read_grids(path), hostile)
+        proposal = propose(read_grids(path), hostile)
         mapping = tomllib.loads(decide(proposal.toml))
         assert mapping["vehicle"] == [
             {"vehicle": hostile, "kind": "motorcycle", "in_service": "2020-01-01"}
         ]
-        assert adopt.convert(adopt.read_grids(path), mapping).tables["work"][
-            "vehicle"
-        ].tolist() == [hostile]
+        assert convert(read_grids(path), mapping).tables["work"]["vehicle"].tolist() == [hostile]
 
     def test_a_sheet_twice_in_the_map_fills_two_tables(self, tmp_path):
         path = sheet(
@@ -820,7 +819,7 @@ class TestMap:
             '[[table]]\nto="odometer"\nheader_lines=[1]\ncolumns={Date="date",Bike="vehicle",Odometer="odometer"}\n'
             + MAP[MAP.index("[[vehicle]]") :]
         )
-        done = adopt.convert(adopt.read_grids(path), tomllib.loads(text))
+        done = convert(read_grids(path), tomllib.loads(text))
         assert done.tables["measurements"][["position", "value"]].to_numpy().tolist() == [
             ["front", "7"],
             ["rear", "6.5"],
@@ -865,7 +864,7 @@ class TestFiles:
         ]
         path = sheet(tmp_path / "s.csv", *rows, delimiter=delimiter)
         path.write_bytes(path.read_text(encoding="utf-8").encode(encoding))
-        (grid,) = adopt.read_grids(path)
+        (grid,) = read_grids(path)
         assert grid.cells.to_numpy().tolist() == [list(row) for row in rows]
         assert bool(grid.note) == (encoding == "cp1252")
 
@@ -896,7 +895,7 @@ class TestFiles:
         book.active["XFD1048576"] = 1
         book.save(tmp_path / "far.xlsx")
         with pytest.raises(LogError, match="1,048,576 rows by 16,384 columns"):
-            adopt.read_grids(tmp_path / "far.xlsx")
+            read_grids(tmp_path / "far.xlsx")
 
 
 class TestCommand:
@@ -1021,7 +1020,7 @@ class TestMoney:
 
     def test_the_log_then_has_the_cost(self, tmp_path):
         done, _ = adopted(fuel_sheet(tmp_path / "s.csv", "Price per litre", cost=False))
-        log = adopt.keep(done, tmp_path / "log")
+        log = keep(done, tmp_path / "log")
         assert money_lines(log)["amount"].sum() == pytest.approx(
             sum((8 + 3.7 * k) * (1.42 + 0.01 * (k % 4)) for k in range(10))
         )
@@ -1074,7 +1073,7 @@ class TestMoney:
             or "Total is Labour and Parts together" in said
             for said in proposal.unsure
         )
-        assert money_lines(adopt.keep(done, tmp_path / "log"))["amount"].tolist() == [
+        assert money_lines(keep(done, tmp_path / "log"))["amount"].tolist() == [
             160,
             50,
             45,
@@ -1098,7 +1097,7 @@ class TestMoney:
             head=head,
         )
         done, _ = adopted(path, money="net")
-        assert money_lines(adopt.keep(done, tmp_path / "log"))["amount"].tolist() == [160, 50, 40]
+        assert money_lines(keep(done, tmp_path / "log"))["amount"].tolist() == [160, 50, 40]
 
     def test_a_third_cost_is_one_and_a_total_that_is_no_sum_is_asked(self, tmp_path):
         path = self.jobs(
@@ -1108,7 +1107,7 @@ class TestMoney:
             head=(*self.WORK[:6], "Cost of disposal"),
         )
         done, _ = adopted(path)
-        assert money_lines(adopt.keep(done, tmp_path / "log"))["amount"].tolist() == [172, 57]
+        assert money_lines(keep(done, tmp_path / "log"))["amount"].tolist() == [172, 57]
         _, proposal = adopted(
             self.jobs(
                 tmp_path / "t.csv", ("100", "60", "160"), ("20", "30", "90"), ("5", "5", "60")
@@ -1133,4 +1132,4 @@ class TestMoney:
         mapping = tomllib.loads(decide(proposal.toml))
         mapping["table"][0]["less"] = less
         with pytest.raises(LogError, match="less"):
-            adopt.convert(adopt.read_grids(path), mapping)
+            convert(read_grids(path), mapping)

@@ -143,26 +143,6 @@ def start(folder):
 
 
 @command
-def adopt(file, map, out):
-    """Turn a CSV file or workbook into a log by a map of its columns; without one, propose it."""
-    from wearbar import adopt as room
-    from wearbar.report.words.adopt import adopted_lines, proposed_lines, record
-
-    stem, grids = Path(file).stem, room.read_grids(file)
-    path, folder = Path(map or f"{stem}.map.toml"), out or f"{stem}-log"
-    if not path.exists():
-        proposal = room.propose(grids, stem, today=datetime.date.today())
-        path.write_text(proposal.toml, encoding="utf-8")
-        print(*proposed_lines(proposal, path), sep="\n")
-        return proposal.asks
-    adopted = room.convert(grids, room.read_map(path))
-    log = room.keep(adopted, folder, record(adopted))
-    print(*adopted_lines(adopted, log, folder), "", sep="\n")
-    terminal.print_ledger(log.ledger[log.ledger["read"] > 0])
-    return len(log.set_aside) or not adopted.is_whole
-
-
-@command
 def descriptor(log, out):
     """Write a Data Package descriptor (datapackage.json) of a log, for other tools to read it."""
     from wearbar.log.descriptor import write_descriptor

@@ -12,12 +12,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import SAYS, heading
 from wearbar.log import schema
 from wearbar.log.sources import WORKBOOKS
 from wearbar.log.sources.csv_file import NOT_CSV, UTF_16
 from wearbar.log.sources.raw import LogError, fault, text_of
 from wearbar.log.sources.workbook import whole_sheets
+from wearbar_adopt.cells import SAYS, heading
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header

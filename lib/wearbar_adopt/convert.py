@@ -7,12 +7,12 @@ from functools import partial
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
-from wearbar.adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
-from wearbar.adopt.maps import check_map
 from wearbar.log import LogError, read_log, schema, write_tables
 from wearbar.log.sources.raw import fault
 from wearbar.log.write import new_folder
+from wearbar_adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
+from wearbar_adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
+from wearbar_adopt.maps import check_map
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]

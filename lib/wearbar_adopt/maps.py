@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pandas as pd
 
-from wearbar.adopt.cells import ASK, SAYS, SIZES, WRITTEN, columns_of, heading, tables_of
-from wearbar.adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
-from wearbar.adopt.grids import header_lines, headings, pick
 from wearbar.log import schema
 from wearbar.log.sources.header import check_header, toml, toml_of
 from wearbar.log.sources.raw import LogError, fault
+from wearbar_adopt.cells import ASK, SAYS, SIZES, WRITTEN, columns_of, heading, tables_of
+from wearbar_adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
+from wearbar_adopt.grids import header_lines, headings, pick
 
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
 KEYS = {

@@ -1,8 +1,8 @@
 """What became of a person's spreadsheet: lines for the terminal, and the record beside the log."""
 
-from wearbar.adopt import places_of
 from wearbar.report.quantities import clean, plain, safe
 from wearbar.report.template import column_of, words_of
+from wearbar_adopt.convert import places_of
 
 MOST = 12
 _words = words_of("adopt")

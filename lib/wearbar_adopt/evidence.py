@@ -8,10 +8,10 @@ from itertools import permutations, product
 import numpy as np
 import pandas as pd
 
-from wearbar.adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, heading, numbers
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml
+from wearbar_adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, heading, numbers
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
 SHARE = 0.8  # of the rows that must agree

@@ -1,0 +1,5 @@
+"""A person's own spreadsheet becomes a log: `maps.propose` a map (TOML) of which sheet becomes
+which table, which column is which, how dates and numbers are written and what words mean, with "?"
+where a person must decide; then `convert.convert` carries every row over by it. It stands on
+`wearbar`, which never imports it.
+"""
