@@ -35,6 +35,13 @@ figure here is for use on a real vehicle**: the maker's handbook has those.
 
 Both carry what real logs carry: readings missing and mistyped, an instrument changed (in the fleet one rolled over too), parts on
 before the log began, fills not written down. `truth/*/dirt.csv` lists every slip: where it is, what was written, what is true.
+
+The fleet has an answer to find for each question of use and replacement, and one that its log cannot give:
+
+- loose ground wears tyres and brake pads faster, by `effects.csv`, and the log can tell; it wears chains too, and these are too few to tell;
+- the roads of Highfell are steep: pads wear 1.4 times as fast there on any ground. Its ground is also the loosest, so a comparison
+  that leaves out the site blames the ground for the hills;
+- M09 needs repair six times as often as others of its type, and should be replaced; no other vehicle should (`keeping.csv`).
 """
 
 
@@ -99,6 +106,7 @@ def _truth_words():
 - `parts.csv`: each wearing part's own rate and life; `failing_parts.csv`: batteries and wheel bearings
 - `laws.csv`: the Weibull laws of batteries, wheel bearings and air filters; `effects.csv`: what loose ground, mud and water do to wear
 - `types.csv`: distance, fuel, repairs and value by type of vehicle; `vehicles.csv`: each vehicle's true going and distance
+- `keeping.csv`: what keeping each vehicle costs a year in repairs and fall of value, and a new one, each to its cheapest age
 - `dirt.csv`: the slips; `truth.json`: the rest, and the units"""
 
 

@@ -405,7 +405,8 @@ class Setting:
     """One keeper: what the vehicles are, where they work, and how the log is written.
 
     types: type of vehicle to its share of the fleet. sites: name to (loose, mud_water) shares of distance, before a side of the work
-    (half of each site's vehicles do the rougher half of it) shifts them by `side_loose` and `side_mud`.
+    (half of each site's vehicles do the rougher half of it) shifts them by `side_loose` and `side_mud`. site_wear: site to how many times
+    as fast a category wears there, whatever the ground. repair_times: vehicle to how many times as often as its type it needs repair.
     """
 
     name: str
@@ -424,6 +425,8 @@ class Setting:
     prefix: str = ""
     done_by: str = "workshop"
     names: tuple = ()
+    site_wear: dict = field(default_factory=dict)
+    repair_times: dict = field(default_factory=dict)
     header: dict = field(default_factory=dict)
 
     @property
@@ -446,6 +449,8 @@ FLEET = Setting(
     pressure="psi",
     years=4,
     labour_rate=46.0,
+    site_wear={"Highfell": {"brake-pad": 1.4}},  # steep roads
+    repair_times={"M09": 6.0},
 )
 OWNER = Setting(
     name="Two at home",

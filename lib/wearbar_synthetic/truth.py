@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from wearbar_synthetic.settings import CHANCES, EFFECTS, HISTORY_DAYS, ITEMS, LAWS, TYPES
+from wearbar_synthetic.settings import CHANCES, EFFECTS, HISTORY_DAYS, ITEMS, LAWS, NEVER, TYPES
 from wearbar_synthetic.slots import AXLE_RATE
 
 __all__ = ["truth_of"]
@@ -21,6 +21,8 @@ UNITS = {
     "price, fitting": "the log's currency; a price paid is this x a uniform draw from 0.94 to 1.06",
     "l_per_100km": "summer, metalled road, before each vehicle's own factor `thirst`",
     "kept_share": "value at age t years: 0.92 x price new x kept_share ** t",
+    "site_wear": "site to how many times as fast a category wears there, whatever the ground",
+    "repair_times": "vehicle to how many times as often as its type it needs repair, else 1",
 }
 
 
@@ -36,7 +38,8 @@ def truth_of(world, history, failed, names):
     effects["ratio_of_10_points_loose"] = (1 + effects["loose"] * (mean + 0.1)) / (
         1 + effects["loose"] * mean
     )
-    own = {"mean_loose": round(float(mean), 4), "lost_fill_share": 0.012}
+    world_own = {"site_wear": world.setting.site_wear, "repair_times": world.setting.repair_times}
+    own = world_own | {"mean_loose": round(float(mean), 4), "lost_fill_share": 0.012}
     return {
         "items": _items(parts),
         "parts": parts.drop(columns=["slot", "item_number"]),
@@ -49,6 +52,7 @@ def truth_of(world, history, failed, names):
         "effects": effects.round(4),
         "types": TYPES.loc[types].drop(columns=["letter", "plan"]).reset_index(),
         "vehicles": vehicles,
+        "keeping": _keeping(world),
         "parameters": {"units": UNITS, "phrase": world.setting.phrase, **CHANCES, **own},
     }
 
@@ -71,6 +75,41 @@ def _vehicles(world):
     )
 
 
+def _exposure(world):
+    """Mean exposure per km of each category (rows of `EFFECTS`) on each vehicle over its days in the log."""
+    v, begin, end = np.arange(world.n), world.begin, world.end
+    gained, km = (
+        np.subtract(a[..., end, v], a[..., begin, v])
+        for a in (world.exposure_table, world.odometer)
+    )
+    return gained / np.maximum(km, 1.0)
+
+
+def _keeping(world):
+    """What each vehicle costs a year in repairs and fall of value, kept on as long as is cheapest, and what a new one of its type does.
+
+    All else, such as servicing, wearing parts and fixed costs, is taken to cost the same for both.
+    """
+    v = world.vehicles[world.vehicles["end_day"].eq(NEVER)]
+    age, free = (world.last - v["in_day"]) / 365.25, CHANCES["repair_in_warranty_days"] / 365.25
+    one = v["repair_median"] * np.exp(v["repair_sigma"] ** 2 / 2)  # mean cost of a repair
+
+    def a_year(worth, age, times, years):
+        value = 0.92 * v["price"] * v["kept_share"] ** (age + years)
+        first, last = (np.maximum(t, free) / v["repair_eta_years"] for t in (age, age + years))
+        repairs = times * one * (last ** v["repair_beta"] - first ** v["repair_beta"])
+        return (worth - value + repairs) / years
+
+    now = 0.92 * v["price"] * v["kept_share"] ** age
+    kept = [a_year(now, age, v["repair_times"], years) for years in range(1, 21)]
+    new = [a_year(v["price"], 0 * age, 1.0, years) for years in range(1, 21)]
+    frame = v[["vehicle", "type", "repair_times"]].assign(
+        age_years=age, kept_a_year=np.min(kept, axis=0), new_one_a_year=np.min(new, axis=0)
+    )
+    better = np.where(frame["kept_a_year"] > frame["new_one_a_year"], "replace", "keep")
+    return frame.round(2).assign(better=better).reset_index(drop=True)
+
+
 def _parts(world, history, names, vehicles):
     """Every wearing part that was on during the log: its own rate, and its life to the limit on its first vehicle's mean going."""
     slots = history.slots
@@ -89,9 +128,7 @@ def _parts(world, history, names, vehicles):
         drop=True
     )
     item = ITEMS.loc[parts["item"]].reset_index(drop=True)
-    effect = EFFECTS.loc[own["category"]].reset_index(drop=True)
-    going = vehicles.loc[own["v"], ["loose", "mud_water"]].reset_index(drop=True)
-    exposure = 1 + effect["loose"] * going["loose"] + effect["mud_water"] * going["mud_water"]
+    exposure = _exposure(world)[EFFECTS.index.get_indexer(own["category"]), own["v"]]
     axle = AXLE_RATE.reindex(pd.MultiIndex.from_frame(own[["type", "axle"]])).fillna(1.0).to_numpy()
     axle = np.where(own["category"].eq("tyre"), axle, 1.0)
     rate = parts["rate"] * axle

@@ -31,6 +31,7 @@ def make_vehicles(setting, n, days, rng):
             2 if n < 200 else 3
         )
         _dispose(frame, place, log_days)
+    frame["repair_times"] = frame["vehicle"].map(setting.repair_times).fillna(1.0)
     frame["site"] = (place + frame.groupby("type", sort=False).ngroup()) % len(setting.sites)
     frame["rough"] = (place // len(setting.sites) + frame["site"]) % 2
     frame["km_per_year"] *= np.exp(0.16 * rng.standard_normal(n))
@@ -63,11 +64,22 @@ def _dispose(frame, place, log_days):
 
 
 def make_repairs(vehicles, days, rng):
-    """Repairs as a power-law process in years of age: vehicle, day, cost of parts and labour, hours in the workshop."""
+    """Repairs as a power-law process in years of age: vehicle, day, cost of parts and labour; whether beyond its type's.
+
+    Those beyond come last, from draws of their own, so that all else is the same with and without them.
+    """
     end = np.minimum(vehicles["end_day"], days)
     years = (end - vehicles["in_day"]).clip(lower=0) / 365.25
     mean = (years / vehicles["repair_eta_years"]) ** vehicles["repair_beta"]
-    count = rng.poisson(mean)
+    beyond = mean * (vehicles["repair_times"] - 1)
+    more = _repairs(vehicles, beyond, mean, rng.spawn(1)[0]).assign(beyond=True)
+    usual = _repairs(vehicles, mean, mean, rng).assign(beyond=False)
+    return pd.concat([usual, more], ignore_index=True)
+
+
+def _repairs(vehicles, number, mean, rng):
+    """As many in the mean as `number`, spread over a vehicle's life as its type's `mean` of them are."""
+    count = rng.poisson(number)
     v = np.repeat(np.arange(len(vehicles)), count)
     own = vehicles.iloc[v].reset_index(drop=True)
     age = own["repair_eta_years"] * (rng.random(len(v)) * mean.to_numpy()[v]) ** (
@@ -91,6 +103,7 @@ def make_layups(setting, vehicles, repairs, month, days, rng):
     season = pd.DataFrame(
         {"v": v, "from": first, "to": first + rng.integers(60, 95, len(v)), "reason": "season"}
     )
+    repairs = repairs[~repairs["beyond"]]  # the others are mended the same day
     long = repairs[repairs["cost"] > 2.6 * vehicles["repair_median"].to_numpy()[repairs["v"]]]
     shop = pd.DataFrame(
         {

@@ -90,7 +90,10 @@ def make_world(setting, n, years, dirt, rng):
     rough = np.multiply.outer(EFFECTS["loose"].to_numpy(), loose) + np.multiply.outer(
         EFFECTS["mud_water"].to_numpy(), mud
     )
-    exposure = np.cumsum(km * (1 + rough), axis=1)
+    wear = [
+        [setting.site_wear.get(s, {}).get(c, 1.0) for s in setting.sites] for c in EFFECTS.index
+    ]
+    exposure = np.cumsum(km * (1 + rough) * np.array(wear)[:, site], axis=1)
     changed, shift = _instruments(setting, vehicles, odometer, log_days, dirt)
     return World(
         setting,

@@ -229,11 +229,17 @@ class TestNextYear:
         assert keep_or_replace([none], cars)["why_not"].unique().tolist() == ["no price"]
         assert keep_or_replace([], cars[:0]).empty
 
-    def test_of_the_demo_fleet_no_vehicle_is_to_be_replaced(self):
-        """By its truth a year of vans and pickups gets cheaper up to the oldest, and one of motorcycles hardly changes."""
-        now = keep_or_replace(*record_of(read_log(place("data", "fleet"))))
-        assert set(now["answer"]) == {"", "keep"}
-        assert now["vehicle"].nunique() == 31
+    def test_of_the_demo_fleet_the_one_vehicle_that_should_go_is_to_be_replaced(self):
+        truth = pd.read_csv(place("data", "truth", "fleet", "keeping.csv")).set_index("vehicle")
+        now = run(read_log(place("data", "fleet")), "answer-now")["now"].set_index("vehicle")
+        assert set(now.index) == set(truth.index)
+        said = now["answer"][now["answer"] != ""]
+        assert (said == truth["better"][said.index]).all()
+        assert said[said == "replace"].index.tolist() == ["M09"]
+        assert truth.query("better == 'replace'").index.tolist() == ["M09"]
+        assert WORDS("now", now=now.reset_index(), left=3).startswith(
+            "By money alone, replace M09: the next year costs clearly more than a new one's."
+        )
 
 
 def failing(n=12, shape=3.0, scale=1000.0, category="battery", seed=0, years=9, urgent=400.0):
@@ -358,7 +364,7 @@ class TestPartAges:
         }
 
     def test_batteries_of_the_demo_by_their_truth(self, monkeypatch):
-        """Eight failed on motorcycles, too few to tell; were eight enough, the true age by their law would lie in the range."""
+        """Ten failed on motorcycles, just enough; the true age by their law lies in the range."""
         log = read_log(place("data", "fleet"))
         laws = pd.read_csv(place("data", "truth", "fleet", "laws.csv"))
         law = laws.query("category == 'battery' and type == 'trail-motorcycle'").iloc[0]
@@ -367,13 +373,14 @@ class TestPartAges:
             ages = ages_of(log, stop=150.0)[0]
             return ages.query("category == 'battery' and kind == 'motorcycle'").iloc[0]
 
-        assert (row()["why_not"], row()["clock"]) == ("few", law["clock"])
-        monkeypatch.setattr("wearbar.cost.part_age.MIN_FAILED", 8)
         told = row()
+        assert (told["why_not"], told["clock"]) == ("", law["clock"])
         costs = told["planned_cost"], told["unplanned_cost"]
         assert np.diff(costs).item() == pytest.approx(150)
         age = best_age(*costs, law["scale"], law["shape"])[0]
         assert told["low_age"] < age < told["high_age"]
+        monkeypatch.setattr("wearbar.cost.part_age.MIN_FAILED", 11)
+        assert row()["why_not"] == "few"
 
 
 class TestRepairAges:

@@ -147,7 +147,7 @@ def month(log, confidence=0.9, units=""):
     (Newcombe 1998) and `ratio_change` (Cochran 1977); from memory.
 
     >>> wb.month(wb.read_log()).set_index("measure")["this_month"].round(3).to_dict()
-    {'on_time_share': 0.975, 'spend_money': 7033.599, 'cost_per_mi': 0.362, 'down_days': 9.0}
+    {'on_time_share': 0.977, 'spend_money': 7709.509, 'cost_per_mi': 0.398, 'down_days': 9.0}
     """
     show, rows = show_of(log, units), month_of(log, confidence)
     names = {"this": "this_month", "before": "month_before", "year": "year_before"}
@@ -173,7 +173,7 @@ def cost_per_distance(log, by="", confidence=0.9, units=""):
 
     >>> cost = wb.cost_per_distance(wb.read_log())
     >>> round(cost.value, 2), cost.unit
-    (0.42, 'GBP per mi')
+    (0.43, 'GBP per mi')
     """
     one_of("by", by, ("", "category", "fixed", "kind", "site", "vehicle", "year"))
     show, account = show_of(log, units), money.account(log)
