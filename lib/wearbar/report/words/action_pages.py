@@ -102,7 +102,7 @@ def dangers_said(rows, missing):
 
 def overdue_said(rows, show):
     """(sentence, urgency): the overdue jobs, those that bear on safety or the law first."""
-    late = told(rows[rows["urgency"].eq("overdue") & rows["kind"].eq("task")], show)
+    late = told(rows[rows["urgency"].eq("overdue")], show)
     grave = (late["safety"] | late["statutory"]).sum()
     return SAY("overdue", show=show, late=late, grave=grave), "now" if grave else "soon"
 
