@@ -375,7 +375,7 @@ def test_a_refused_effect_is_words_without_a_figure():
         ]
     )
     assert both.count("\n") == 0  # one reason, said once
-    assert "Not enough data" in use_words.headline([refused], hard_use.supported([], None, {}))[0]
+    assert "Not enough data" in use_words.headline([refused], pd.DataFrame())[0]
 
 
 def test_the_headline_says_how_much_faster_and_how_often_to_inspect():
@@ -383,8 +383,9 @@ def test_the_headline_says_how_much_faster_and_how_often_to_inspect():
         {
             "title": ["Tyre inspection", "Tyre inspection", "Chain inspection"],
             "plan": ["van", "trail-bike", "van"],
-            "supported_km": [4345.2, 1770.3, 1000.0],
-            "is_sooner": [True, True, False],
+            "plan_km": [5632.7, 2414.0, 1000.0],
+            "severe_km": [np.nan, 2000.0, np.nan],
+            "hard_km": [4345.2, 1770.3, 1000.0],
         }
     )
     clear = effect(ratio=Estimate(1.09, 1.08, 1.11, 0.9, 100))
@@ -395,7 +396,7 @@ def test_the_headline_says_how_much_faster_and_how_often_to_inspect():
         "Tyre inspection of hard-used vehicles: every 1,100 mi (trail bike), 2,700 (van).",
         "soon",
     )
-    text, _ = use_words.headline([clear], table.assign(is_sooner=False), show)
+    text, _ = use_words.headline([clear], table.assign(severe_km=900, hard_km=900), show)
     assert text.endswith("The plan's own limits for severe use already allow for that.")
 
 

@@ -6,6 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from statsmodels.genmod import families
+from statsmodels.genmod.generalized_linear_model import GLM
 
 import wearbar as wb
 from wearbar import parts
@@ -89,6 +91,27 @@ def test_vehicles_whose_use_is_mostly_unknown_are_left_out(fleet, driven):
     assert row["n_vehicles"] == (each["kind"] != "van").sum()
 
 
+def test_oil_by_use_is_that_of_a_generalised_linear_model(fleet, driven, told):
+    oil = parts.oil_use(fleet).rename(columns={"distance_km": "km"}).query("why_not == ''")
+    own = driven[1].merge(oil[["vehicle", "used_ml", "n", "km"]], on="vehicle")
+    x = pd.get_dummies(own[[*USES, "kind", "site"]], drop_first=True).assign(one=1).astype(float)
+    made = GLM(own["used_ml"], x, families.Poisson(), exposure=own["km"]).fit()
+    found = told.loc[("engine-oil-level", "loose")]
+    assert found["value"] == pytest.approx(np.exp(0.1 * made.params["loose"]), rel=1e-5)
+    assert found[["basis", "n_ends", "n_vehicles"]].tolist() == ["oil", own["n"].sum(), len(own)]
+
+
+def test_faults_are_counted_by_day(fleet, driven, told):
+    work = fleet.tables["work"].merge(
+        driven[1][["vehicle", "known_from", "known_to"]], on="vehicle"
+    )
+    own = work[work["task"].eq("brake-pads-inspect") & work["result"].eq("fail")]
+    own = own[(own["date"] >= own["known_from"]) & (own["date"] <= own["known_to"])]
+    n = len(own[["vehicle", "date"]].drop_duplicates())
+    assert told.loc[("brake-pads-inspect", "loose"), ["basis", "n_ends"]].tolist() == ["faults", n]
+    assert n > 5
+
+
 def test_of_one_vehicle_or_without_use_nothing_is_shown(fleet):
     one = fleet.only(["M12"])
     for uses in (USES, []):
@@ -104,7 +127,8 @@ def test_a_blank_site_could_own_the_effect_so_its_vehicles_are_left_out(fleet, d
 
 
 ROWS = pd.DataFrame(
-    {"what": ["tyre", "visits"], "exposure": ["loose", "loose"], "value": [0.9, 1.3], "low": [0.85, 1.1], "high": [0.95, 1.5],
+    {"basis": ["life", "visits"], "what": ["tyre", "visits"], "exposure": ["loose", "loose"], "value": [0.9, 1.3], "low": [0.85, 1.1],
+     "high": [0.95, 1.5],
      "p_holm": [0.01, 0.04], "note": ["", ""]}
 )  # fmt: skip
 
@@ -116,9 +140,11 @@ class TestWhatIsSaid:
             " 30% more often (10 to 50%) on gravel or dirt."
         )
         some = words.SAY("beyond", table=ROWS.assign(p_holm=[0.01, 0.5]))
-        assert some.endswith("No other effect of use on part lives or unplanned visits is clear.")
+        assert some.endswith(
+            "No other effect of use on part lives, visits, faults or oil is clear."
+        )
         none = words.SAY("beyond", table=ROWS.assign(p_holm=0.5))
-        assert none == "No effect of use on part lives or unplanned visits is clear."
+        assert none == "No effect of use on part lives, visits, faults or oil is clear."
 
     def test_a_difference_is_claimed_by_its_test_alone(self):
         row = pd.Series({"time": 1000.0, "difference": 1.5, "low": -0.5, "high": 3.5, "p": 0.2})

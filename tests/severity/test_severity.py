@@ -1,6 +1,4 @@
-"""Effect of use on wear: the estimator against R, identities and exact cases; refusals; calibration; advice that never passes the plan."""
-
-from dataclasses import replace
+"""Effect of use on wear: the estimator against R, identities and exact cases; refusals; calibration."""
 
 import numpy as np
 import pandas as pd
@@ -19,7 +17,7 @@ from wearbar.severity import fit
 from wearbar.severity import use as hard_use
 from wearbar.stats import clustered
 from wearbar.stats.clustered import permutation_p
-from wearbar.stats.estimate import Estimate, holm
+from wearbar.stats.estimate import holm
 
 
 def last(p):
@@ -503,56 +501,6 @@ PLAN = plan.plan_of(
     },
     distance="km",
 )
-
-
-def told(lower, p_holm=0.001):
-    points = pd.DataFrame(
-        {"vehicle": list("abcd"), "share": [0.1, 0.1, 0.3, 0.3], "wear_ratio": 1.0}
-    )
-    ratio, added = Estimate(1.2, lower, 1.4, 0.9, 100), Estimate(3.0, 2.0, 4.0, 0.9, 100)
-    figures = {
-        "ratio": ratio,
-        "log_linear": ratio,
-        "log_linear_lower": lower,
-        "additive": added,
-        "additive_lower": 2.5,
-    }
-    return severity.Effect(
-        "tyre", "loose", 100, 34, lower=lower, p_holm=p_holm, points=points, **figures
-    )
-
-
-def test_supported_interval_by_hand():
-    # hard use is 0.20 more: the lower limit is 1.1^2 = 1.21 of the wear, so 10,000 / 1.21 = 8,264, in print 8,200; 3,000 is sooner
-    table = hard_use.supported([told(1.1)], PLAN, {"loose": 0.25}).sort_values(
-        "code", ascending=False
-    )
-    assert table["code"].tolist() == ["tyres-inspect", "rotate"]
-    assert table["supported_km"].tolist() == pytest.approx([8200, 3000])
-    assert table["is_sooner"].tolist() == [True, False]
-    assert table["wear_ratio"].tolist() == pytest.approx([1.6 / 1.2] * 2)
-
-
-def test_the_more_cautious_form_decides():
-    # were rates to add up, hard use would be at least (1 + 0.6 x 0.3) / (1 + 0.6 x 0.1) = 1.113 times easy use: 10,000 / 1.113 = 8,983
-    mild = replace(told(1.1), additive_lower=1.6)
-    table = hard_use.supported([mild], PLAN, {"loose": 0.25}).set_index("code")
-    assert table.loc["tyres-inspect", "lower_ratio"] == pytest.approx(1.18 / 1.06)
-    assert table.loc["tyres-inspect", "supported_km"] == pytest.approx(8900)
-
-
-@pytest.mark.parametrize("lower, p_holm", [(0.8, 0.001), (0.999, 0.6), (1.1, 0.06), (1.1, np.nan)])
-def test_supported_interval_is_never_longer_than_the_plans(lower, p_holm):
-    table = hard_use.supported([told(lower, p_holm)], PLAN, {})
-    assert sorted(table["supported_km"]) == [3000, 10_000]
-    assert not table["is_sooner"].any()
-
-
-def test_no_effect_or_no_plan_supports_nothing():
-    assert hard_use.supported(
-        [severity.Effect("tyre", "loose", 0, 0, refusals=("no-parts",))], PLAN, {}
-    ).empty
-    assert hard_use.supported([told(1.1)], None, {}).empty
 
 
 def small_log():

@@ -171,6 +171,9 @@ def test_fits_agree_with_lifelines_or_are_likelier(name, family):
     own = (np.exp(ours["mu"]), 1 / ours["sigma"]) if is_weibull else (ours["mu"], ours["sigma"])
     assert ours["loglik"] >= fitter.log_likelihood_ - 1e-7
     assert own == pytest.approx(theirs, rel=1e-5) or ours["loglik"] > fitter.log_likelihood_
+    assert ours[["early", "median"]].tolist() == pytest.approx(
+        [fitter.percentile(0.9), fitter.percentile(0.5)], rel=1e-3
+    )
     fits = fit_all(sample_of(family, *life.weibull.clean(duration, observed, entry)))
     terms = np.abs(fits.surface[3:]).sum()
     assert np.abs(evaluate(fits.sample, fits.a, fits.b)[1:3]).max() < 1e-11 * terms, (

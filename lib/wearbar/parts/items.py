@@ -60,8 +60,8 @@ def decisions(lives):
 
 
 def life_by_vehicle(place, confidence, *items):
-    """(`Estimate`, degrees of freedom) of an item's "median" or "mean" life, or its ratio to
-    another's.
+    """(`Estimate`, degrees of freedom) of an item's "median", "mean" or "early" life (90% reach
+    it), or its ratio to another's.
 
     Lives of one vehicle follow a Weibull law, those of a fleet whose vehicles differ a wider one:
     so its fit is averaged with a lognormal one by their Akaike weights (Burnham and Anderson 2002,

@@ -3,12 +3,15 @@
 import pandas as pd
 
 from wearbar import parts, severity
+from wearbar.cost.account import account
 from wearbar.log.units import DEPTH_MM
 from wearbar.outlook.action_list import worn_of
 from wearbar.parts.lives import RISING
 from wearbar.report.tables import in_units
 from wearbar.report.verbs import frame_of, one_of, show_of
+from wearbar.severity import lives as duty
 from wearbar.severity import use as hard_use
+from wearbar.severity.advice import advice
 
 LIFE = """part_key vehicle kind category item position start end entry_km duration_km observed
     cause is_on price fitting_cost"""
@@ -16,6 +19,8 @@ WEAR = """part_key vehicle kind category item place is_on readings distance_km r
     se_per_1000km usual_rate_per_1000km limit legal_limit unit"""
 LEFT = """vehicle category item position state by last_read height_now limit unit left_km
     left_low_km left_high_km act_by why_not"""
+ADVICE = """plan code basis exposure ratio lower_ratio reach_km n_ends n_vehicles n_censored plan_km
+    severe_km normal_km hard_km is_sooner"""
 EFFECT = "category use wear_ratio low high p p_holm parts vehicles step_share why_not"
 
 
@@ -89,20 +94,23 @@ def severe_use(log, intervals=False, confidence=0.9, units=""):
     Columns: category, use, wear_ratio (wear at 10 points more of that use over wear without, other
     things alike), low, high, p and p_holm (one-sided, of no effect), parts, vehicles, step_share,
     why_not (codes; then there is no ratio). intervals: True gives those that the evidence supports
-    instead, a row a task: plan, code, category, exposure, share_easy, share_hard, wear_ratio,
-    lower_ratio, plan_mi, severe_mi, supported_mi (never longer than the plan's), is_sooner. units:
-    as in `due`. Limits: cluster-robust (Bell & McCaffrey 2002). Advice only brings work forward.
+    instead, a row a task: plan, code, basis ("wear", "life", "faults", "oil", "reach": 90% reach
+    it), exposure, ratio (hard use over easy) and lower_ratio, reach_mi, n_ends, n_vehicles,
+    n_censored, plan_mi, severe_mi, normal_mi and hard_mi (supported, never longer), is_sooner.
+    units: as in `due`. Limits: cluster-robust (Bell & McCaffrey 2002). Advice only brings forward.
 
     >>> wb.severe_use(wb.read_log().only(["M12"]))["wear_ratio"].isna().all().item()
     True
     """
     show = show_of(log, units)
     worn = hard_use.with_use(worn_of(log)[0].rates, log)
-    used, limits = hard_use.by_vehicle(log), hard_use.conditions(log)
-    found = severity.effects(worn, hard_use.exposures(used, limits), confidence)
+    tested = hard_use.exposures(hard_use.by_vehicle(log), hard_use.conditions(log))
+    found = severity.effects(worn, tested, confidence)
     if intervals:
-        unit_km = show.units.to_km(1)
-        return in_units(hard_use.supported(found, log.plan, limits, unit_km), show)
+        visited = duty.visits_by_vehicle(log, account(log))[1]
+        beyond = duty.lives_and_visits(log, visited, tested, confidence)
+        made = advice(log, found, beyond, confidence, show.units.to_km(1))
+        return in_units(made[ADVICE.split()], show)
     rows = []
     for e in found:
         ratio = (e.ratio.value, e.ratio.low, e.ratio.high, e.p, e.p_holm)

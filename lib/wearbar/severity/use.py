@@ -1,6 +1,4 @@
-"""How each vehicle is used, and the interval that the evidence supports: never above the plan's."""
-
-from math import nan
+"""How each vehicle is used, and what its parts were used in."""
 
 import numpy as np
 import pandas as pd
@@ -10,18 +8,17 @@ from wearbar.log.keys import look_up
 from wearbar.log.once import kept_with
 from wearbar.log.schema import SHARES, column
 from wearbar.parts import segments_of
-from wearbar.stats.clustered import added_up
+from wearbar.severity.evidence import MIN_COVERAGE
 
 # kind of use to its words: "on gravel or dirt", "in short trips"
 USE = {
     name: column("use", name).meaning.removeprefix("share ").removeprefix("of the distance ")
     for name in SHARES
 }
-COVERED = [f"{name}_coverage_share" for name in SHARES]
+SHORT_KM = 10  # a day in all, on which no trip was longer
+DERIVED = {"short_days": f"on days of at most {SHORT_KM} km", "winter": "from November to March"}
+USE |= {name: f"{words} (derived from readings)" for name, words in DERIVED.items()}
 MIN_SPREAD = 0.05  # of shares between vehicles
-EVIDENCE = ["category", "exposure", "share_easy", "share_hard", "wear_ratio", "lower_ratio"]
-SUPPORTED = ["plan", "code", "title", *EVIDENCE]
-SUPPORTED += ["plan_km", "severe_km", "supported_km", "is_sooner"]
 
 
 @kept_with
@@ -36,8 +33,10 @@ def by_vehicle(log):
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
     end = fleet["disposed"].fillna(log.as_of)
-    shares = usage.use_shares(log, fleet["vehicle"], start, end)
-    names = [e for e in SHARES if shares[e].notna().any()]
+    shares = usage.use_shares(log, fleet["vehicle"], start, end, derived(log))
+    for e in (e for e in DERIVED if e in shares):
+        shares[e] = shares[e].where(shares[f"{e}_coverage_share"] >= MIN_COVERAGE)
+    names = [e for e in USE if e in shares and shares[e].notna().any()]
     names = sorted(names, key=lambda e: e not in conditions(log))
     table = pd.concat([fleet[["vehicle", "kind"]], shares[["coverage_share", *names]]], axis=1)
     table.insert(1, "site", usage.site_at(log, fleet["vehicle"], end).to_numpy())
@@ -66,21 +65,45 @@ def exposures(table, limits):
     return [e for e in known if e in limits] or differ[:3]
 
 
+@kept_with
+def derived(log):
+    """Where `use` tells no share, rows in its place out of readings, by month; None where it tells
+    any. They make no work severe. short_days: of the distance of days with a reading on the day
+    before too, that of days of at most `SHORT_KM`. winter: all from November to March."""
+    if log.tables["use"][[*SHARES]].notna().any(axis=None):
+        return None
+    path, fleet = usage.log_path(log), log.tables["vehicles"][["vehicle"]]
+    days = pd.DataFrame({"vehicle": path.vehicles[path.code()], "day": path.day, "km": path.high})
+    days["month"] = pd.to_datetime(days["day"], unit="D").dt.to_period("M")
+    step = days.groupby("vehicle")[["day", "km"]].diff()
+    days = days.assign(distance_km=step["km"], short=step["km"].where(step["km"] <= SHORT_KM))
+    by = days[step["day"] == 1].groupby(["vehicle", "month"])
+    days = by[["distance_km", "short"]].sum().query("distance_km > 0").reset_index()
+    month = pd.DataFrame({"month": pd.period_range(log.first_day, log.as_of, freq="M")})
+    month["winter"] = month["month"].dt.month.isin([11, 12, 1, 2, 3]).astype(float)
+    days["short_days"] = days["short"] / days["distance_km"]
+    rows = pd.concat([days, fleet.merge(month, how="cross")], ignore_index=True)
+    ends = {"from": rows["month"].dt.start_time, "to": rows["month"].dt.end_time.dt.normalize()}
+    return rows.assign(**ends)[["vehicle", "from", "to", "distance_km", *DERIVED]]
+
+
 def with_use(parts, log):
     """`parts` (category, part_key, start, end) with what they were used in, over the distance that
     the log saw of them: as `usage.use_shares` has it, by distance where on several vehicles, and
     `<exposure>_error`, the sd that recalling gives each share."""
     rows = segments_of(log)
     begin = rows["start"].fillna(log.first_day).clip(lower=log.first_day)
-    share = usage.use_shares(log, rows["vehicle"], begin, rows["end"])
+    share = usage.use_shares(log, rows["vehicle"], begin, rows["end"], derived(log))
+    names = [e for e in USE if e in share]
+    covered = [f"{e}_coverage_share" for e in names]
     seen_from = np.fmax(rows["start_km"], rows["watch_km"])
     length = (rows["end_km"] - seen_from).clip(lower=0)
-    known = share[["coverage_share", *COVERED]].mul(length, axis=0)
-    used = share[[*SHARES]] * known[COVERED].to_numpy()
+    known = share[["coverage_share", *covered]].mul(length, axis=0)
+    used = share[names] * known[covered].to_numpy()
     key = ["category", "part_key"]
     sums = pd.concat([rows[key], length.rename("length"), known, used], axis=1).groupby(key).sum()
     cover = sums[[*known]].div(sums["length"].where(sums["length"] > 0), axis=0)
-    shares = sums[[*SHARES]] / sums[COVERED].where(sums[COVERED] > 0).to_numpy()
+    shares = sums[names] / sums[covered].where(sums[covered] > 0).to_numpy()
     parts = parts.merge(cover.join(shares), how="left", left_on=key, right_index=True)
     use = log.tables["use"].dropna(subset=["from", "to"])
     use = use.sort_values(["vehicle", "from"], kind="stable")
@@ -102,42 +125,3 @@ def recall_error(vehicle, share):
     """
     step = share.groupby(vehicle.to_numpy()).diff()
     return np.sqrt((step**2).mean() / 2)
-
-
-def supported(found, plan, limits, unit_km=1.0):
-    """The interval that the evidence supports for hard use: a row a task with a distance limit.
-
-    found: list of `Effect`. plan: `Plan` or None; a task belongs to a category that is its part, or
-    that its code begins with. limits: as from `conditions`; a kind of use without one is parted at
-    the median vehicle. unit_km: of the reader's distances. Columns `SUPPORTED`. supported_km is the
-    least of the plan's, the plan's severe limit, and the plan's over the one-sided 95% lower limit
-    of the wear ratio between hard use and easy (share_hard, share_easy: their means), rounded down
-    to two figures, the last only where that limit is above 1 and Holm's p below 0.05. wear_ratio
-    takes rates to add up by share; its limit is the lower of that form's and the log-linear one's.
-    is_sooner: the evidence goes below what the plan says already.
-    """
-    shown = [e for e in found if e.is_shown and e.points is not None]
-    if not shown or plan is None:
-        return pd.DataFrame(columns=SUPPORTED)
-    tasks = plan.tasks[plan.tasks["valid_to"].isna() & plan.tasks["every_km"].notna()]
-    tasks = tasks[["plan", "code", "title", "part", "every_km", "severe_km"]]
-    rows = []
-    for e in shown:
-        share, limit = e.points["share"], limits.get(e.exposure, nan)
-        cut = limit if share.min() < limit <= share.max() else share.median()
-        easy, hard = share[share < cut].mean(), share[share >= cut].mean()
-        ratio, lower = (added_up(k, easy, hard) for k in (e.additive.value, e.additive_lower))
-        lower = min(lower, e.log_linear_lower ** ((hard - easy) / e.step))
-        rows.append((e.category, e.exposure, easy, hard, ratio, lower, e.p_holm))
-    rows = pd.DataFrame(rows, columns=[*EVIDENCE, "p_holm"])
-    table = tasks.rename(columns={"every_km": "plan_km"}).merge(rows, how="cross")
-    both = zip(table["code"], table["category"], strict=True)
-    is_of = [code.startswith(category) for code, category in both]
-    table = table[(table["part"] == table["category"]) | np.array(is_of, bool)]
-    evidence = table["plan_km"] / table["lower_ratio"] / unit_km
-    place = 10.0 ** (np.floor(np.log10(evidence)) - 1)  # down to two figures
-    evidence = np.floor(evidence / place + 1e-9) * place * unit_km
-    evidence = evidence.where((table["lower_ratio"] > 1) & (table["p_holm"] < 0.05))
-    planned = table[["plan_km", "severe_km"]].min(axis=1)
-    table = table.assign(supported_km=np.fmin(planned, evidence), is_sooner=evidence < planned)
-    return table[SUPPORTED]

@@ -17,6 +17,7 @@ LAW = FAMILIES["weibull"]
 PROFILE_ENDS = 20  # from here the likelihood ratio's chi-square limits are used
 BOOTSTRAP_ENDS = 5  # from here its bootstrap limits; below it none without a known shape
 SHAPES = (1.5, 3.0, 6.0)  # of parts that wear out: common practice, no source
+ENDED = {"early": 0.1, "median": 0.5}  # share ended by then
 NO_END = "no end seen: a lower bound alone"
 METHODS = {
     "profile": "likelihood ratio",
@@ -235,15 +236,16 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
     """Fits of all groups in one Newton iteration: a frame, one row a group as they first appear.
 
     family: "weibull" or "lognormal". Columns `group, n, n_observed, mu, sigma` (mean and spread of
-    the log of a lognormal life; of a Weibull one, log scale and 1 / shape), `loglik, median, mean`;
-    NaN without a maximum. The rest as in `fit_weibull`.
+    the log of a lognormal life; of a Weibull one, log scale and 1 / shape), `loglik, early, median,
+    mean` (early: 90% reach it); NaN without a maximum. The rest as in `fit_weibull`.
     """
     rows = clean(duration, observed, entry, weights, last_seen)
     code, names = pd.factorize(np.asarray(group))
     fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
     law, n = fits.sample.family, np.bincount(code, rows[3], len(names))
     frame = pd.DataFrame({"group": names, "n": n, "n_observed": fits.sample.ends, "mu": fits.mu})
-    places = {"median": limits.constant_place(law.ppf(0.5)), "mean": limits.Place(law.mean_at)}
+    places = {name: limits.constant_place(law.ppf(p)) for name, p in ENDED.items()}
+    places["mean"] = limits.Place(law.mean_at)
     lives = {name: np.exp(place.value(fits)) for name, place in places.items()}
     return frame.assign(sigma=fits.sigma, loglik=fits.loglik, **lives)
 

@@ -90,22 +90,24 @@ def _shared_out(who, begin, until, amounts, vehicle, start, end):
     return sparse.csr_matrix((share, (row, period)), (len(asked), len(periods))) @ amounts
 
 
-def use_shares(log, vehicle, start, end):
+def use_shares(log, vehicle, start, end, use=None):
     """What the distance after the end of day `start` and not after `end` was like: one row each.
 
     Frame `coverage_share`, the share of the distance driven that rows of `use` tell of (of the
     days, where none was driven); each kind of use as a share of the distance whose share is known
     (NaN where none is); and how much of the distance driven that is, `loose_coverage_share` and so
-    on. A row's distance is its own or else that of the readings, spread evenly over its days.
+    on. A row's distance is its own or else that of the readings, spread evenly over its days. use:
+    rows in place of the table's, with kinds of their own after vehicle, from, to, distance_km.
     """
-    path, use = log_path(log), log.si("use").dropna(subset=["from", "to"])
+    kinds = SHARES if use is None else use.columns[4:]
+    path, use = log_path(log), (log.si("use") if use is None else use).dropna(subset=["from", "to"])
     periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])
-    own, share = use["distance_km"].to_numpy(dtype=float), use[[*SHARES]].to_numpy(dtype=float)
+    own, share = use["distance_km"].to_numpy(dtype=float), use[[*kinds]].to_numpy(dtype=float)
     weight = np.where(np.isnan(own), driven(path, *periods), own)[:, None]
     amounts = np.hstack([weight, ~np.isnan(share) * weight, np.nan_to_num(share) * weight])
     first, last = days_of(start), days_of(end)
     inner = within_readings(path, vehicle, first, last)
-    sums, n = _shared_out(*periods, amounts, vehicle, *inner), len(SHARES) + 1
+    sums, n = _shared_out(*periods, amounts, vehicle, *inner), len(kinds) + 1
     gone = driven(path, vehicle, *inner)
     with np.errstate(invalid="ignore", divide="ignore"):
         cover, mean = np.minimum(sums[:, :n] / gone[:, None], 1.0), sums[:, n:] / sums[:, 1:n]
@@ -113,7 +115,7 @@ def use_shares(log, vehicle, start, end):
     asked = pd.Index(vehicle)[still], first[still], last[still]
     days = _shared_out(*periods, days, *asked)[:, 0] / np.maximum(last - first, 1)[still]
     cover[still, 0] = np.minimum(days, 1.0)
-    names = ["coverage_share", *SHARES, *(f"{name}_coverage_share" for name in SHARES)]
+    names = ["coverage_share", *kinds, *(f"{name}_coverage_share" for name in kinds)]
     found = np.hstack([cover[:, :1], mean, np.nan_to_num(cover[:, 1:])])
     return pd.DataFrame(found, index_of(vehicle), names)
 

@@ -8,7 +8,7 @@ from wearbar.report.quantities import Show, decimals_of, number
 from wearbar.report.template import coded, words_of
 from wearbar.severity import evidence
 from wearbar.severity.fit import OWN_A_SIDE
-from wearbar.severity.use import USE
+from wearbar.severity.use import DERIVED, USE
 from wearbar.stats.estimate import SMALL_SITE
 
 CHECKS = ("without_vehicle", "without_site", "agree", "recalled", "unseen", "forms", "holds")
@@ -50,14 +50,15 @@ SAY = words_of("severe_use", show=Show(), uses_of=USE, **_SAID, **_LEAST)
 
 
 def headline(found, table, show=None):
-    """(sentence, urgency): does hard use matter? table: as from `severity.use.supported`."""
-    settled = [e for e in shown(found) if not e.vehicles_needed]
+    """(sentence, urgency): does hard use matter? table: as from `severity.advice.advice`."""
+    settled = [e for e in shown(found) if not e.vehicles_needed and e.exposure not in DERIVED]
     clear = [e for e in settled if e.lower > 1 and e.p_holm < 0.05]
     uses = {e.exposure: [other for other in clear if other.exposure == e.exposure] for e in clear}
-    sooner = table[table["is_sooner"]].sort_values("supported_km") if len(table) else table
+    is_sooner = "hard_km < plan_km and not hard_km >= severe_km"
+    sooner = table.query(is_sooner).sort_values("hard_km") if len(table) else table
     tasks = sooner.groupby("title", sort=False) if len(sooner) else ()  # the most urgent first
     said = SAY("headline", show=show, uses=uses, tasks=tasks, settled=settled)
-    return said, "soon" if clear else "note"
+    return said, "soon" if clear or len(sooner) else "note"
 
 
 def effects(found):
@@ -100,17 +101,18 @@ def use_of_fleet(table, limits):
     known, n_known = kinds(table), (table["coverage_share"] >= evidence.MIN_COVERAGE).sum()
     shares = table.head(1)[known[:3]].melt(var_name="kind", value_name="share")
     limits = [{"kind": k, "share": share} for k, share in limits.items() if k in known]
-    return SAY("use", table=table, known=known, n_known=n_known, shares=shares, limits=limits)
+    about = {"shares": shares, "limits": limits, "derived": DERIVED.keys() & known}
+    return SAY("use", table=table, known=known, n_known=n_known, **about)
 
 
 def heads_use(table):
     """The table of use by vehicle: the first kinds of use, and how much of it is known."""
-    heads = {name: name.capitalize() for name in ("vehicle", "site", "kind")}
+    heads, uses = {name: name.capitalize() for name in ("vehicle", "site", "kind")}, kinds(table)
     heads |= {"severe_now": "Severe limits now", "first_severe": "First known to be hard"}
-    for name in kinds(table)[:2]:
+    for name in uses[:2]:
         word = USE[name].split(" ", 1)[-1] if name in LONG else USE[name]
         heads[name] = (word[:1].upper() + word[1:], "share")
-    return heads | {"coverage_share": "Use known for"}
+    return heads if DERIVED.keys() & uses else heads | {"coverage_share": "Use known for"}
 
 
 def overlaps(found):
