@@ -1,8 +1,9 @@
-"""interval_compliance as an analyst opens it: the cell that makes the on-time rate can be changed and run on."""
+"""The notebooks as a learner opens them: copies on a log of one's own, whose cells can be changed and run on."""
 
 import contextlib
 import json
 import os
+import shutil
 import socket
 import subprocess
 import sys
@@ -14,9 +15,12 @@ import nbformat
 import pandas as pd
 import pytest
 
+import wearbar_lab.commands  # noqa: F401  # which makes the command known
 from wearbar import intervals, usage
 from wearbar.log import read_log
 from wearbar.log.places import place
+from wearbar.pack.cli import main
+from wearbar.report import report as reports
 
 NOTEBOOK = "interval_compliance.ipynb"
 OWN = "late_share = None"
@@ -89,18 +93,83 @@ def test_the_rate_made_in_the_cell_is_the_librarys(due, late_share):
     assert sites.to_dict() == pytest.approx(table.to_dict())
 
 
+def lab(*arguments):
+    return main(["lab", *map(str, arguments)])
+
+
+def asked(path):
+    """The parameters cell of a notebook, as Python reads it."""
+    cells = nbformat.read(path, as_version=4).cells
+    names = {}
+    exec(next(c.source for c in cells if "parameters" in c.metadata.get("tags", [])), names)
+    return names
+
+
+def test_lab_fills_in_copies_and_writes_over_nothing(folder, tmp_path, capsys, monkeypatch):
+    shipped = {path.name: path.read_bytes() for path in place("notebooks").glob("*.ipynb")}
+    log = shutil.copytree(folder, tmp_path / "owner's log")
+    monkeypatch.chdir(tmp_path)
+    assert lab("owner's log", "--no-start", "--vehicle", "V", "--units", "mi") == 0
+    books = tmp_path / "owner's log-notebooks"
+    assert str(books) in capsys.readouterr().out
+    assert {path.name for path in books.iterdir()} == set(shipped)
+    for name, was in shipped.items():
+        told, default = asked(books / name), asked(place("notebooks") / name)
+        given = {"log": str(log), "vehicle": ["V"], "units": "mi", "confidence": 0.9}
+        for key in told.keys() - {"__builtins__", "__annotations__", "__annotate__"}:
+            assert told[key] == given.get(key, default[key]), (name, key)
+        assert (place("notebooks") / name).read_bytes() == was
+    assert lab("owner's log", "--out", "mine", "--vehicle", "W", "--no-start") == 2
+    assert "no vehicle W" in capsys.readouterr().err
+    assert not (tmp_path / "mine").exists()
+    (books / NOTEBOOK).write_text("mine")
+    assert lab("owner's log", "--no-start") == 0
+    assert "is there already" in capsys.readouterr().out
+    assert (books / NOTEBOOK).read_text() == "mine"
+
+
+def test_a_log_is_found_from_the_notebooks_folder_and_where_jupyter_was_started(
+    folder, tmp_path, monkeypatch, capsys
+):
+    book = tmp_path / "course" / "books"
+    book.mkdir(parents=True)
+    shutil.copytree(folder, tmp_path / "started" / "my-log")
+    monkeypatch.chdir(book)
+    monkeypatch.setenv("PWD", str(tmp_path / "started"))
+    assert reports.open_report("log_check", "my-log").log.name == "Oil alone"
+    monkeypatch.setenv("PWD", str(book))
+    with pytest.raises(ValueError, match=r"no my-log in .*books, nor in a folder above") as told:
+        reports.open_report("log_check", "my-log")
+    assert told.value._render_traceback_() == [str(told.value)]
+    shutil.copytree(folder, tmp_path / "my-log")
+    assert reports.open_report("log_check", "my-log").log.name == "Oil alone"
+    capsys.readouterr()
+
+
 @contextlib.contextmanager
-def jupyterlab(folder):
-    """JupyterLab on `folder`: its address."""
+def jupyterlab(folder, log, books):
+    """`wearbar lab` on a log, the copies in `books`: its address. folder: of its settings."""
     with socket.socket() as free:
         free.bind(("127.0.0.1", 0))
         port = free.getsockname()[1]
-    command = [sys.executable, "-m", "jupyterlab", "--no-browser", f"--port={port}", "--allow-root"]
-    command += [f"--ServerApp.root_dir={folder}", "--IdentityProvider.token="]
-    command += ["--LabApp.expose_app_in_browser=True", "--LabApp.news_url=None"]
+    settings = {
+        "ServerApp": {"port": port, "allow_root": True},
+        "IdentityProvider": {"token": ""},
+        "LabApp": {"expose_app_in_browser": True, "news_url": None},
+    }
+    (folder / "JUPYTER_CONFIG_DIR").mkdir()
+    (folder / "JUPYTER_CONFIG_DIR/jupyter_server_config.json").write_text(json.dumps(settings))
+    begin = "import sys, wearbar_lab.commands; from wearbar.pack import cli; sys.exit(cli.main())"
+    command = [sys.executable, "-c", begin, "lab", str(log), "--out", str(books), "--no-browser"]
     own = {name: str(folder / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTERLAB_SETTINGS_DIR")}
     with (folder / "server.log").open("w") as log:
-        server = subprocess.Popen(command, cwd=folder, stdout=log, stderr=log, env=os.environ | own)
+        server = subprocess.Popen(
+            command,
+            cwd=folder,
+            stdout=log,
+            stderr=log,
+            env=os.environ | own,
+        )
     address = f"http://127.0.0.1:{port}"
     try:
         until(lambda: answers(f"{address}/api"), 120, "JupyterLab does not answer")
@@ -154,11 +223,7 @@ CELLS = "JSON.stringify(jupyterapp.shell.currentWidget.content.model.sharedModel
 @pytest.mark.skipif(browser.CHROMIUM is None, reason="there is no Chromium on this machine")
 def test_an_analyst_changes_the_tolerance_in_jupyterlab_and_runs_on(due, folder, tmp_path):
     assert intervals.rate(due[2]).value == 0.6
-    book = nbformat.read(place("notebooks") / NOTEBOOK, as_version=4)
-    asked = next(cell for cell in book.cells if "parameters" in cell.metadata.get("tags", []))
-    asked.source = asked.source.replace('log: str = ""', f"log: str = {str(folder)!r}")
-    nbformat.write(book, tmp_path / NOTEBOOK)
-    with jupyterlab(tmp_path) as address, browser.tab() as tab:
+    with jupyterlab(tmp_path, folder, tmp_path / "books") as address, browser.tab() as tab:
         size = {"width": 1280, "height": 3000, "deviceScaleFactor": 1, "mobile": False}
         tab.call("Emulation.setDeviceMetricsOverride", **size)
         tab.call("Page.navigate", url=f"{address}/lab/tree/{NOTEBOOK}")

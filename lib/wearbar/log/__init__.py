@@ -13,7 +13,7 @@ from wearbar.log.plan import plan_of, read_plan
 from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import OF_ALL_TABLES, check, newest, read_tables
-from wearbar.log.sources import inside, open_source
+from wearbar.log.sources import inside, open_source, sought
 from wearbar.log.sources.header import check_header, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned

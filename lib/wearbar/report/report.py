@@ -41,6 +41,8 @@ READ = {}
 class NotDone(ValueError):
     """A request that cannot be met; the message is one sentence for the person who asked."""
 
+    _render_traceback_ = logs.LogError._render_traceback_
+
 
 @dataclass(frozen=True)
 class Report:
@@ -206,7 +208,7 @@ def check(log="", as_of="", site="", vehicle=(), confidence=0.9, units=""):
 def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, units="", **own):
     """Read the log and begin a report; shows whose log it is and what is counted: see `check`. own:
     parameters of this report alone, to be told with the others where they are not empty."""
-    whole, cut, asked = check(log, as_of, site, vehicle, confidence, units)
+    whole, cut, asked = check(logs.sought(log), as_of, site, vehicle, confidence, units)
     show, title = Show(whole.units).with_distance(units), clean(cut.name)
     _show(f"<style>{css_of('tables', name)}</style>", "", {STYLE: {}})
     vehicles = plural(len(cut.tables["vehicles"]), "vehicle")

@@ -10,6 +10,7 @@ from wearbar import intervals, outlook
 from wearbar.cost import account as money
 from wearbar.cost import ageing, fuel, keeping, per_distance
 from wearbar.intervals import REASONS
+from wearbar.log import sought
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
@@ -43,7 +44,7 @@ def read_log(path="", as_of=""):
     >>> len(wb.read_log().tables["vehicles"])
     34
     """
-    return reports.check(path, as_of)[0]
+    return reports.check(sought(path), as_of)[0]
 
 
 def due(log, tolerance=None, units=""):

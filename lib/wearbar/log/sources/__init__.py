@@ -36,6 +36,22 @@ def open_source(address):
     raise fault("no_log", name=path.name)
 
 
+def sought(address):
+    """The address; where it is a path that is not in the working directory, which for a notebook is
+    its own folder, that path where Jupyter was started ($PWD) or in a folder above the notebook's.
+    Raises LogError, which says where it looked."""
+    text, here = str(address), Path.cwd()
+    if not text or text.startswith("env:") or is_database(text) or _exists(text):
+        return address
+    start = Path(os.environ.get("PWD") or here)
+    near = (folder / text for folder in (start, *here.parents))
+    found = next(filter(_exists, near), None)
+    if not (found or Path(text).is_absolute()):
+        looked = " or ".join(dict.fromkeys([str(here), str(start)]))
+        raise fault("not_near", path=text[:200], looked=looked)
+    return found or address
+
+
 def resolved(address):
     """(address, folder) of a log; `env:NAME` stands for what that environment variable holds, so
     that a password stands in no file. folder: of a server database's log.toml and plan: NAME_FOLDER

@@ -23,6 +23,9 @@ _FAULTS = said("faults")
 class LogError(ValueError):
     """What cannot be read at all, in one sentence."""
 
+    def _render_traceback_(self):  # a notebook shows the sentence, without the way to it
+        return [str(self)]
+
 
 def fault(block, **told):
     """The LogError that shared/log/faults.toml says, with what was found."""

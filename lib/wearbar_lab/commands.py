@@ -1,0 +1,63 @@
+"""The command `wearbar lab`; an entry point tells `wearbar` of it."""
+
+import os
+import tomllib
+from pathlib import Path
+
+from wearbar.pack.parser import command
+
+
+@command
+def lab(log, out, no_browser, no_start, **asked):
+    """Copy the notebooks into a folder of yours, their parameters filled in, and open JupyterLab
+    on it. A folder that is there already is opened as it is: nothing in it is written over."""
+    from wearbar.log.places import place
+    from wearbar.log.write import new_folder
+    from wearbar.pack.run import addressed
+    from wearbar.report import report as reports
+
+    says = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))["says"]
+    (address, environment), set_aside = addressed(log), []
+    out = Path(out or folder_beside(address)).absolute()
+    if out.is_dir() and any(out.iterdir()):
+        print(says["there"].format(out=out).strip())
+    else:
+        whole, _, asked = reports.check(log, **asked)
+        shipped, set_aside = sorted(place("notebooks").glob("*.ipynb")), whole.set_aside
+        with new_folder(out) as part:
+            for path in shipped:
+                given = {"log": address} | {key: x for key, x in asked.items() if x}
+                (part / path.name).write_text(filled(path, given), encoding="utf-8")
+        name = reports.clean(whole.name)
+        print(says["made"].format(n=len(shipped), log=name, out=out).strip())
+    if not no_start:
+        from jupyterlab.labapp import LabApp
+
+        os.environ |= environment  # a kernel has them too
+        how = ["--no-browser"] if no_browser else []
+        LabApp.launch_instance([f"--ServerApp.root_dir={out}", *how])
+    return len(set_aside)
+
+
+def folder_beside(address):
+    """Where the copies for a log stand: beside it, or here where it is no file or the demo."""
+    beside = Path(address)
+    if not beside.exists() or not address:
+        return "wearbar-notebooks"
+    return beside.with_name(f"{beside.stem}-notebooks")
+
+
+def filled(path, given):
+    """A notebook's text with these values in its parameters cell: `name: type = value  # what`."""
+    import nbformat
+
+    book = nbformat.read(path, as_version=4)
+    cell = next(cell for cell in book.cells if "parameters" in cell.metadata.get("tags", []))
+    lines = []
+    for line in cell.source.splitlines():
+        head, _, rest = line.partition(" = ")
+        if (name := head.partition(":")[0]) in given:
+            line = f"{head} = {given[name]!r}  # {rest.partition('  # ')[2]}"
+        lines.append(line)
+    cell.source = "\n".join(lines)
+    return nbformat.writes(book)
