@@ -7,7 +7,7 @@ import pandas as pd
 from coverage import cells
 
 from wearbar.cost import account as money
-from wearbar.cost import ageing, keep_now, keeping, part_age
+from wearbar.cost import ageing, by_use, keep_now, keeping, part_age
 from wearbar.cost import per_distance as cost
 from wearbar.report.quantities import Show
 from wearbar.report.words import cost as cost_words
@@ -484,3 +484,54 @@ def least_saving(rng, samples, vehicles, shape):
 def ageless(rng, samples, vehicles):
     for row in planned_ages(rng, samples, vehicles, 1.0, own_level=False):
         yield None if row["why_not"] in ("few", "none failed") else row["why_not"] == ""
+
+
+IN_USE = {"its own vehicles": 0.2, "the same vehicles": 1.0}  # share of vehicles that are in both
+OF_USE = {"vehicles": (3, 10, 34), "of": tuple(IN_USE), "bills": ("", "heavy bills"), "kinds": (1,)}
+OF_KINDS = {"vehicles": (34,), "of": tuple(IN_USE), "bills": ("heavy bills",), "kinds": (3,)}
+
+
+def hard_use(rng, vehicles, of, bills, kinds, times):
+    """(`Estimate`, p) of hard use, which costs `times` as much; of kinds that cost up to three times each other."""
+    book = fleet(rng, vehicles, bills=bills, lateness=0.3)[0]
+    name, n = book.vehicles["vehicle"], len(book.vehicles)
+    is_hard, switches = rng.random(n) < 0.5, rng.random(n) < IN_USE[of]
+    is_hard, switches = (pd.Series(x, name) for x in (is_hard, switches))
+    middle = DAY0 + pd.Timedelta(days=600)
+
+    def duty(rows, day):
+        hard = rows["vehicle"].map(is_hard) ^ (rows["vehicle"].map(switches) & (day >= middle))
+        return np.where(hard, "severe", "normal")
+
+    key = ["vehicle", "duty"]
+    lines, km = book.lines, book.quarters
+    lines = lines.assign(duty=duty(lines, lines["date"]))
+    km = km.assign(duty=duty(km, km["quarter"].dt.start_time)).groupby(key)["distance_km"].sum()
+    rows = cost.entries_of(lines, km)
+    group = rows["vehicle"].str[1:].astype(int) % kinds
+    dear = np.where(rows["duty"].eq("severe"), times, 1.0) * (1 + group)
+    rows = rows.assign(group=group, amount=rows["amount"] * dear)
+    return by_use.compared(rows, "amount", "distance_km")
+
+
+@cells("cost in hard use over that in normal use", **OF_USE)
+@cells("cost in hard use over that in normal use", **OF_KINDS)
+def use_ratio(rng, samples, **log):
+    for _ in range(samples):
+        found, _ = hard_use(rng, times=1.2, **log)
+        yield found.low, found.high, 1.2
+
+
+@cells("hard use costs more or less, when it does not", "claim", **OF_USE)
+@cells("hard use costs more or less, when it does not", "claim", **OF_KINDS)
+def use_alike(rng, samples, **log):
+    for _ in range(samples):
+        _, p = hard_use(rng, times=1.0, **log)
+        yield None if np.isnan(p) else p < cost.CLEAR_P
+
+
+@cells("hard use costs more or less, when it costs 20% more", "found", **OF_KINDS)
+def use_dearer(rng, samples, **log):
+    for _ in range(samples):
+        _, p = hard_use(rng, times=1.2, **log)
+        yield None if np.isnan(p) else p < cost.CLEAR_P

@@ -8,6 +8,7 @@ from scipy import optimize, special
 from wearbar import parts as choice
 from wearbar import parts as wear
 from wearbar import stats
+from wearbar.parts.items import closer_law
 
 SHAPE, SPREAD, SCALE = (
     3.0,
@@ -337,3 +338,29 @@ def fitted_median(rng, samples, vehicles, censored, late):
         rows = parts(rng, vehicles, sets=(1, 2), censored=censored, late=0.5 * late, spread=0.0)
         found = stats.life_of(rows["duration_km"], rows["observed"], rows["entry_km"], rng=rng)
         yield found.low, found.high, SCALE * np.log(2) ** (1 / SHAPE)
+
+
+@cells(
+    "the wrong one of two laws is called closer",
+    "claim",
+    vehicles=(1, 3, 10, 34),
+    law=("Weibull", "lognormal"),
+    changed_together=(1, 2),
+)
+def wrong_law(rng, samples, vehicles, law, changed_together):
+    for _ in range(samples):
+        made = parts(rng, vehicles, 1, spread=0.0)
+        if law == "lognormal":  # the same censoring of lives whose logs are normal
+            x = SCALE * np.exp(0.4 * rng.standard_normal(len(made)))
+            until = np.where(made["observed"], np.inf, made["duration_km"])
+            made = made.assign(duration_km=np.minimum(x, until), entry_km=0.0, observed=x <= until)
+            made["cause"] = np.where(made["observed"], "worn", "still-on")
+        made = made.loc[made.index.repeat(changed_together)].reset_index(drop=True)
+        lives = wear.service_lives(wear.with_place(made))
+        found = closer_law(lives) if lives["came_off"].sum() >= 5 else {"p": np.nan}
+        is_told = np.isfinite(found["p"])
+        yield (
+            bool((found["gap"] > 0) != (law == "Weibull") and found["p"] < 0.05)
+            if is_told
+            else None
+        )

@@ -494,7 +494,7 @@ class TestOtherRules:
             (t, c) for t, pair in PERIODS.items() for c in pair
         ]
         assert all(column(t, c).kind == "date" for t, c in named)
-        assert set(MAIN_DATE) == set(TABLES) - {"budget", "limits"}
+        assert set(MAIN_DATE) == set(TABLES) - {"budget", "limits", "price_index"}
 
     def test_a_row_twice_is_kept_and_a_fill_twice_is_not(self):
         work = pd.DataFrame(

@@ -135,6 +135,14 @@ def drawn(cell, **names):
     return len(style.png(names["figure"])) if "figure" in names else None
 
 
+def run(log, book, *cells, **names):
+    """What these cells of the notebook make of a log, by name."""
+    names |= {"report": SimpleNamespace(log=log, whole=log, confidence=0.9), "account": book}
+    for cell in ("open", *cells):
+        exec(CELLS[cell].partition("report = reports.open")[0], names)
+    return names
+
+
 def told(tables, header):
     """Every sentence of the report on a log, and its pictures drawn."""
     log = log_from(tables, header)
@@ -173,7 +181,18 @@ def told(tables, header):
         "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
         "keeping": drawn("keeping-figure", keeping=ages, show=show),
     }
+    made = run(
+        log, book, "prices", "used", "month", "use", burnt=fuel.liquid(tanks), kind_of=kind_of
+    )
+    stock, months, is_real = (made[name] for name in ("stock", "months", "is_real"))
+    off = book.lines["amount"].sum() - made["used"]["amount"].sum() - stock["left_amount"].sum()
+    by_use = {"cost": made["cost_times"], "fuel": made["fuel_times"], "p": made["use_p"]}
     said = {
+        "months": words("months", months=months, stock=stock),
+        "prices": words("prices", prices=made["prices"], is_real=is_real),
+        "own work": words("own_work", hours=3.25, rate=20.0),
+        "use": words("by_use", **by_use),
+        "used": words("used_how", stock=stock, off=off),
         "headline": wording.headline(total, book, show)[0],
         "basis": words("basis", account=book, shares=bills.known_shares(book.lines)),
         "range": words("range", total=total),
@@ -187,7 +206,12 @@ def told(tables, header):
             "apart", what="site", table=cost.by_site(book), apart=cost.differences(book, "site")
         ),
         "vehicles": words("vehicles", n=len(vehicles), little=little, many=wording.MANY),
-        "years": words("years", table=cost.by_year(book), moved=cost.change_of_years(book)),
+        "years": words(
+            "years",
+            table=cost.by_year(book),
+            moved=cost.change_of_years(book),
+            is_real=is_real,
+        ),
         "worth": words(
             "value",
             loss=money.depreciation_per_km(book),
@@ -282,6 +306,40 @@ def test_refusals_are_in_words():
     assert "No liquid fuel is on record" in electric["fuel"]
 
 
+def test_parts_are_spread_and_money_stands_in_constant_prices():
+    """Prices of July are 1.21 times those of January, and one year's money stands in them."""
+    index = {"month": ["2024-01", "2024-03", "2024-07"], "index": [100.0, 110.0, 121.0]}
+    tables = LOGS["tiny"][0] | {"price_index": index}
+    tiny, log = told(tables, {}), log_from(tables, {})
+    assert tiny["prices"].startswith("Months, years and hard use are here in prices of 2024-07")
+    made = run(log, money.account(log), "prices", "used", "month")
+    paid = 40 * 1.1 + 190 * 1.1**0.5 + 12  # March, May, July
+    assert made["months"]["paid_amount"].sum() == pytest.approx(paid)
+    assert made["stock"]["amount"].tolist() == [80, 110]
+    late = LOGS["tiny"][0] | {"price_index": {"month": ["2024-06"], "index": [100.0]}}
+    assert told(late, {})["prices"] == (
+        "The price index begins after the first money, so all money stays as paid."
+    )
+
+
+class TestUse:
+    def said(self, cost, fuel, p):
+        made = (Estimate(*x, 0.9, 40) for x in (cost, fuel))
+        words = wording.words_in(Show())
+        return plain(words("by_use", **dict(zip(("cost", "fuel"), made, strict=True)), p=p))
+
+    def test_a_difference_is_claimed_or_denied_by_its_test(self):
+        both = self.said((1.2, 1.1, 1.31), (1.05, 1.01, 1.09), [0.01, 0.2])
+        assert "In hard use a kilometre costs 20% more than in normal use (10 to 31%)." in both
+        assert "No clear difference in fuel use is shown" in both
+        assert "(1% more to 9% more)" in both
+        less = self.said((0.8, 0.7, 0.9), (np.nan,) * 3, [0.01, np.nan])
+        assert "a kilometre costs 20% less than in normal use (10 to 30%)." in less
+        assert "not enough data to say whether hard use changes fuel use" in less
+        none = self.said((np.nan,) * 3, (np.nan,) * 3, [np.nan] * 2)
+        assert none.startswith("There is not enough data to say whether hard use costs more.")
+
+
 class TestTrend:
     def said(self, p, z=1.0, free=0, n=40):
         test = Trend(z, p, "robust", "needs four events")
@@ -355,7 +413,7 @@ def opened(log, leave_out=()):
     source = cells()
     imports = source["open"].partition("\nreport = ")[0]
     account = source["account"].replace("leave_out = []", f"leave_out = {list(leave_out)}")
-    names = ("answer", "what", "kind", "site", "vehicle", "year")
+    names = ("answer", "what", "kind", "site", "vehicle", "prices", "year")
     for text in (imports, account, *(source[name] for name in names)):
         exec(compile(text, "running_cost", "exec"), held)
     return SimpleNamespace(**held)

@@ -55,7 +55,7 @@ def account(log):
     worth = _by_month(depreciation(log).join(days, on="vehicle")).reset_index(drop=True)
 
     known = fleet.dropna(subset="known_from")
-    known, quarter = _each_period(known, known["known_from"], known["known_to"], "Q")
+    known, quarter = each_period(known, known["known_from"], known["known_to"], "Q")
     start = known["known_from"].clip(lower=quarter.start_time)
     end = known["known_to"].clip(upper=quarter.end_time.normalize())
     driven_km = exposure(path, known["vehicle"], start, end)["distance_km"].array
@@ -77,7 +77,7 @@ def exposure(path, vehicle, start, end):
     return found[first < stop].reindex(range(len(first)))
 
 
-def _each_period(rows, first, last, freq):
+def each_period(rows, first, last, freq):
     """(rows, PeriodIndex): each row for every calendar period from its day `first` to `last`."""
     first, last = (day.dt.to_period(freq).astype("int64").to_numpy() for day in (first, last))
     count = last - first + 1
@@ -100,7 +100,7 @@ def _by_month(rows):
         parts.append(rows.assign(first=first, last=last, with_distance=is_known))
     rows = pd.concat(parts, ignore_index=True)
     rows = rows[rows["first"] <= rows["last"]]
-    long, month = _each_period(rows, rows["first"], rows["last"], "M")
+    long, month = each_period(rows, rows["first"], rows["last"], "M")
     begin = np.maximum(long["first"].to_numpy(), month.start_time.to_numpy())
     end = np.minimum(long["last"].to_numpy(), month.end_time.normalize().to_numpy())
     days = (end - begin) / ONE_DAY.to_timedelta64() + 1

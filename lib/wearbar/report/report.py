@@ -32,7 +32,7 @@ STYLE = "application/vnd.wearbar.style+json"
 TABLE = "application/vnd.wearbar.table+json"
 URGENCY = {"now": "Act now", "soon": "Coming up", "note": "To know"}
 LIBRARIES = ("wearbar", "numpy", "pandas", "scipy", "statsmodels", "matplotlib", "seaborn")
-UNDATED = ["vehicles", "limits", "budget"]  # tables without a day to be after
+UNDATED = ["vehicles", "limits", "budget", "price_index"]  # tables without a day to be after
 HIDDEN = "<span hidden></span>"
 # (address, as_of as asked for) to the log read for this process and those copied from it
 READ = {}

@@ -142,36 +142,47 @@ def ratios(group, numerator, denominator, confidence=0.9):
 def ratio_change(before, after, confidence=0.9):
     """How many times a ratio of sums became: an `Estimate`, and the p of no change.
 
-    before, after: (numerator, denominator), one entry a vehicle in each, the same in both: paired.
-    Jackknife on the log scale, Student's t on vehicles - 1. No limits and p NaN below three
-    vehicles, or where a sum is not positive.
+    before, after: (numerator, denominator), one entry a vehicle in each, the same in both: paired;
+    0 where it is in one alone. Limits by `log_change` and Student's t. No limits and p NaN where
+    either has under three vehicles, or a sum is not positive.
     """
-    n, change = len(before[0]), _logs_without(*after) - _logs_without(*before)
-    if n < MIN_VEHICLES:
+    n = len(before[0])
+    if min(np.count_nonzero(side[1]) for side in (before, after)) < MIN_VEHICLES:
         return refused("needs three vehicles in both", confidence, n), nan
-    if np.isnan(change).any():
+    change, variance, free = log_change(before, after)
+    if np.isnan(variance):
         return refused("needs costs and distances above nil", confidence, n), nan
-    se = np.sqrt((n - 1) * np.var(change[1:]))
-    half = stats.t.ppf((1 + confidence) / 2, n - 1) * se
-    p = 2 * stats.t.sf(abs(change[0]) / se, n - 1) if se > 0 else 0.0
-    ends = np.exp(change[0] + np.array([0, -half, half])).tolist()
-    method = f"paired by vehicle, jackknife, t with {n - 1} degrees of freedom"
+    half = stats.t.ppf((1 + confidence) / 2, free) * np.sqrt(variance)
+    p = 2 * stats.t.sf(abs(change) / np.sqrt(variance), free) if variance > 0 else 0.0
+    ends = np.exp(change + np.array([0, -half, half])).tolist()
+    method = f"paired by vehicle, jackknife, t with {free:.4g} degrees of freedom"
     return Estimate(*ends, confidence, n, method=method), float(p)
+
+
+def log_change(before, after):
+    """(log of how many times a ratio of sums became, its variance, degrees of freedom), as of
+    `ratio_change`: the jackknife over vehicles, the one side's, the other's and those in both
+    joined as Welch's test joins groups."""
+    change = _logs_without(*after) - _logs_without(*before)
+    place = (np.asarray(before[1]) > 0) + 2 * (np.asarray(after[1]) > 0)
+    size = np.maximum(np.bincount(place), 1)
+    mean = np.where(size > 1, np.bincount(place, change[1:]) / size, change[0])
+    part = np.bincount(place, (change[1:] - mean[place]) ** 2)
+    part *= np.where(size > 1, (size - 1) / size, 1.0)
+    free = part.sum() ** 2 / (part**2 / np.maximum(size - 1, 1)).sum() if part.any() else len(place)
+    return change[0], part.sum(), free
 
 
 def ratio_apart(one, other, confidence=0.9):
     """(ratio, low, high): a ratio of sums of `one` group over the `other`'s, no vehicle in both.
-    Arguments and limits as in `ratio_change`, with Welch's degrees of freedom; NaN where either has
-    fewer than two vehicles or a sum is not positive."""
-    logs = [_logs_without(*ratio) for ratio in (one, other)]
-    freedoms = np.array([len(own) - 2 for own in logs])
-    if freedoms.min() < 1 or np.isnan(np.concatenate(logs)).any():
-        return nan, nan, nan
-    variances = freedoms * [np.var(own[1:]) for own in logs]
-    variance, shares = variances.sum(), (variances**2 / freedoms).sum()
-    freedom = variance**2 / shares if variance > 0 else np.inf
-    half = stats.t.ppf((1 + confidence) / 2, freedom) * np.sqrt(variance)
-    return tuple(np.exp(logs[0][0] - logs[1][0] + np.array([0, -half, half])).tolist())
+    Arguments and limits as in `ratio_change`; NaN where either has fewer than two vehicles or a sum
+    is not positive."""
+    n = len(one[0]), len(other[0])
+    after = [np.append(x, np.zeros(n[1])) for x in one]
+    before = [np.append(np.zeros(n[0]), x) for x in other]
+    change, variance, free = log_change(before, after)
+    half = stats.t.ppf((1 + confidence) / 2, free) * np.sqrt(variance) if min(n) > 1 else nan
+    return tuple((np.exp(change + np.array([0, -half, half])) + 0 * half).tolist())
 
 
 def share_change(won_then, n_then, won_now, n_now, confidence=0.9):

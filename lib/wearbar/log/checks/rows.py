@@ -45,7 +45,7 @@ def alone(table, frame, log):
     if table == "measurements":
         is_bare = frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED))
         yield named(table, frame, is_bare, "unit", "unit-lacking")
-    if table == "budget":
+    if table in ("budget", "price_index"):
         is_month = frame["month"].fillna("").str.fullmatch(MONTH)
         yield named(table, frame, ~is_month, "month", "not-a-month")
     if table == "fitted":
