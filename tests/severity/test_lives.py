@@ -110,6 +110,10 @@ def test_faults_are_counted_by_day(fleet, driven, told):
     n = len(own[["vehicle", "date"]].drop_duplicates())
     assert told.loc[("brake-pads-inspect", "loose"), ["basis", "n_ends"]].tolist() == ["faults", n]
     assert n > 5
+    early = driven[1].assign(known_to=own["date"].median())
+    fewer = {what: rows["events"].sum() for _, what, rows in duty.by_task(fleet, early)}
+    days = own.loc[own["date"] <= own["date"].median(), ["vehicle", "date"]]
+    assert fewer["brake-pads-inspect"] == len(days.drop_duplicates()) < n
 
 
 def test_of_one_vehicle_or_without_use_nothing_is_shown(fleet):

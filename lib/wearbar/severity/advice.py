@@ -60,7 +60,7 @@ def advice(log, found, beyond, confidence=0.9, unit_km=1.0):
     rows["normal_km"] = np.fmin(rows["plan_km"], normal)
     least = rows["asked"].groupby(by).transform("min")
     rows["hard_km"] = np.fmin.reduce([least, rows["normal_km"], rows["severe_km"]])
-    rows = rows.sort_values("n_ends", ascending=False).sort_values("asked", kind="stable")
+    rows = rows.sort_values(["asked", "p"], kind="stable")
     rows = rows.drop_duplicates(key).sort_values(key, ignore_index=True)
     return rows[[*TASK, *EVIDENCE, "p_holm", "normal_km", "hard_km", "is_sooner"]]
 

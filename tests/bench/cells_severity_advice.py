@@ -12,6 +12,7 @@ from scipy import optimize, special, stats
 from wearbar import log, severity
 from wearbar.cost.account import account
 from wearbar.log.plan import plan_of
+from wearbar.parts.items import MIN_ENDS, life_by_vehicle
 from wearbar.severity import lives as duty
 from wearbar.severity.advice import advice
 
@@ -138,11 +139,36 @@ def compared(_rng, samples, vehicles, need, basis):
     return limits_of(samples, vehicles, need, basis)
 
 
-@cells("the distance that 90% reach, its high limit", "conservative", vehicles=(3, 10, 34))
-def reached(_rng, samples, vehicles):
-    for table in told(samples, vehicles, ""):
-        rows = table[(table["basis"] == "reach") & (table["duty"] == "normal")]
-        yield (-np.inf, rows["high_km"].iloc[0], EARLY) if len(rows) else (np.nan, np.nan, 1.0)
+PLANNED = {"replaced when planned": EARLY, "replaced only when worn": np.inf}
+
+
+@cells(
+    "the distance that 90% reach, its high limit",
+    "conservative",
+    vehicles=(3, 10, 34),
+    log=tuple(PLANNED),
+)
+def reached(rng, samples, vehicles, log):
+    """As severity.advice judges one duty of a task: filters one after another, ends near the planned interval not counted."""
+    for _ in range(samples):
+        rows = []
+        for v in range(vehicles):
+            own, end, at = (
+                np.exp(OWN * rng.standard_normal()),
+                rng.uniform(0.6, 1) * YEARS * KM,
+                0.0,
+            )
+            while at < end:
+                life, due = SCALE / own * rng.weibull(SHAPE), PLANNED[log] * rng.uniform(0.93, 1.07)
+                km = min(life, due, end - at)
+                rows.append((v, km, km == life and km < (1 - duty.DUE) * PLANNED[log], 0.0))
+                at += min(life, due)
+        lives = pd.DataFrame(rows, columns=["vehicle", "duration_km", "observed", "entry_km"])
+        if lives["observed"].sum() < MIN_ENDS:
+            yield np.nan, np.nan, 1.0
+        else:
+            high = life_by_vehicle("early", 0.9, lives)[0].high
+            yield (-np.inf if np.isfinite(high) else np.nan), high, EARLY
 
 
 @cells("work is brought forward, when nothing is shorter", "claim", vehicles=(10, 34))
