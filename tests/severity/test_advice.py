@@ -213,17 +213,34 @@ class TestWhatIsSaid:
         (rest,) = column_of(words.SAY, "rests_on", table, show=show)
         assert rest == "90% reach 8,733 km, at most 9,177 km (12 ends, 6 not ended, 6 vehicles)"
         said = [
-            {"is_sooner": True, "plan_km": 9000.0, "normal_km": n, "hard_km": h}
+            {
+                "is_sooner": True,
+                "plan_km": 9000.0,
+                "normal_km": n,
+                "hard_km": h,
+                "p": 0.01,
+                "p_holm": 0.02,
+            }
             for n, h in [(9000.0, 7000.0), (8000.0, 7000.0), (8000.0, 8000.0)]
         ]
         said = column_of(
-            words.SAY, "advice", pd.DataFrame([*said, said[0] | {"is_sooner": False}]), show=show
+            words.SAY,
+            "advice",
+            pd.DataFrame(
+                [
+                    *said,
+                    said[0] | {"is_sooner": False},
+                    said[0] | {"is_sooner": False, "p_holm": 0.06},
+                ]
+            ),
+            show=show,
         )
         assert said == [
             "in hard use every 7,000 km",
             "every 8,000 km, in hard use 7,000 km",
             "every 8,000 km",
             "keep to the plan",
+            "keep to the plan: not clear enough",
         ]
 
     def test_how_many_are_shorter(self, vans):
