@@ -15,7 +15,7 @@ from hypothesis import settings
 
 from wearbar.log import once, places, read_log
 from wearbar.log.schema import TABLES
-from wearbar.pack.start import start_log
+from wearbar_lab.start import start_log
 
 # the same examples on every run and on every machine, however slow
 settings.register_profile("same", deadline=None, derandomize=True, database=None)

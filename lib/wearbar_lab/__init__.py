@@ -1,3 +1,4 @@
-"""The notebooks as a learner meets them: copies of one's own on one's own log, in JupyterLab. It
-stands on `wearbar`, which never imports it.
+"""First steps: an empty log with a plan to fill in (`wearbar start`), and the notebooks as a
+learner meets them, copies on a log of one's own (`wearbar lab`). It stands on `wearbar`, which
+never imports it.
 """

@@ -1,10 +1,29 @@
-"""The command `wearbar lab`; an entry point tells `wearbar` of it."""
+"""The commands `wearbar start` and `wearbar lab`; an entry point tells `wearbar` of them."""
 
 import os
+import sys
 import tomllib
 from pathlib import Path
 
 from wearbar.pack.parser import command
+
+
+@command
+def start(folder, **asked):
+    """Write an empty service log: headed tables, log.toml and plan.toml explained, and a guide. At
+    a terminal, without options, it asks for them."""
+    from wearbar_lab import plans
+    from wearbar_lab.start import start_log
+
+    if not any(asked.values()) and sys.stdin.isatty():
+        asked = plans.answers()
+    kinds = asked.pop("kind")
+    header, plan = plans.header_of(**asked), ""
+    if kinds:
+        plan = plans.plan_text(kinds, header.get("distance", "mi"))
+        header["plan"] = "plan.toml"
+    start_log(folder, header, plan)
+    print(*plans.told_of(folder, kinds, asked["country"]), sep="\n")
 
 
 @command

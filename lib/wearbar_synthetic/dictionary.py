@@ -5,6 +5,7 @@ from datetime import date
 from pathlib import Path
 
 from wearbar.log import schema
+from wearbar_lab.start import plan_keys
 
 __all__ = ["data_readme"]
 
@@ -75,6 +76,11 @@ def data_readme(folder):
         _dictionary_words(),
         "",
         *(_table_words(name) for name in schema.TABLES),
+        "## The plan",
+        "",
+        "`plan.toml` holds what is due and how often. Keys with * must be there.",
+        "",
+        plan_keys(),
     ]
     return "\n".join(parts).rstrip() + "\n"
 

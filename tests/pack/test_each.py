@@ -19,8 +19,8 @@ from wearbar.pack.each import make_packs
 from wearbar.pack.folder import MARK
 from wearbar.pack.make import make_pack
 from wearbar.pack.shelf import folder_name
-from wearbar.pack.start import start_log
 from wearbar.report.report import NotDone
+from wearbar_lab.start import start_log
 
 ODD = "b/<1 & ö"
 

@@ -9,7 +9,7 @@ from conftest import use_test_notebooks, write_rows
 from pages import Page
 
 from wearbar.pack import cli
-from wearbar.pack.start import start_log
+from wearbar_lab.start import start_log
 
 VANS = [
     {"vehicle": v, "kind": "van", "in_service": "2024-01-01", "site": site}

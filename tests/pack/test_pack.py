@@ -15,8 +15,8 @@ from wearbar.log import places, read_log
 from wearbar.pack import make as pack
 from wearbar.pack.cli import main
 from wearbar.pack.run import addressed, execute
-from wearbar.pack.start import start_log
 from wearbar.report import report as reports
+from wearbar_lab.start import start_log
 
 
 def bytes_of(folder):

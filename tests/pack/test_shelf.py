@@ -14,8 +14,8 @@ from test_pack import bytes_of
 from wearbar.log import places, read_log
 from wearbar.pack import make, shelf
 from wearbar.pack.each import make_packs
-from wearbar.pack.start import start_log
 from wearbar.report import against
+from wearbar_lab.start import start_log
 
 ODD = "<b>North & Co"
 ALL = {"site": "", "vehicle": []}

@@ -9,7 +9,7 @@ import pytest
 from conftest import write_rows
 
 from wearbar.log import places
-from wearbar.pack.start import start_log
+from wearbar_lab.start import start_log
 
 TESTS = Path(__file__).parent.parent
 LIB = Path(places.__file__).parent.parent

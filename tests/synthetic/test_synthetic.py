@@ -78,7 +78,7 @@ def test_readme_counts_the_files_and_names_every_column():
     assert text == synthetic.data_readme(DATA)
     assert f"| fleet/vehicles.csv | {len(_csv('fleet', 'vehicles.csv'))} | 2" in text
     for name, columns in tables.TABLES.items():
-        section = text.split(f"### {name}\n")[1].split("\n### ")[0]
+        section = text.split(f"### {name}\n")[1].split("\n##")[0]
         named = re.findall(r"^\| \**([a-z_]+)\** \|", section, re.MULTILINE)
         assert named == ["column", *(c.name for c in columns if c.name != "recorded")]
 

@@ -6,9 +6,13 @@ from difflib import SequenceMatcher
 import pandas as pd
 
 from wearbar.log.checks.problems import named
+from wearbar.log.keys import is_among
 from wearbar.log.schema import TEXT, said
+from wearbar.log.sources.header import toml
+from wearbar.log.units import is_example
 
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
+_READ = ("vehicles", "work", "fitted")
 _TOLD = said("task_words")
 _PLAIN = set(_TOLD["plain"].split())
 _DOES = {action: set(words.split()) for action, words in _TOLD["does"].items()}
@@ -45,6 +49,37 @@ def as_planned(plan, tables):
     words = pd.concat([*words, _words("work", work, meant, "near")], ignore_index=True)
     mend = f'if it is that work, add also = ["{{}}"] to task {{}} in {plan.source}'.format
     return tables, words, named("work", work, meant.notna(), "task", "task-near", mend, meant)
+
+
+def beside_plan(log):
+    """What of the plan matches nothing in the log, and what of the log no plan has: sentences, each
+    with the line to add."""
+    says, vehicles, work, fitted = _TOLD["says"], *map(log.tables.get, _READ)
+    if log.plan is None:
+        yield says["no_plan"]
+        return
+    own, tasks, covers = log.plan_for(vehicles["vehicle"]), log.plan.tasks, log.plan.covers
+    for one in vehicles[own.isna() & vehicles["vehicle"].isin(log.here)].itertuples():
+        yield says["without"].format(vehicle=toml(one.vehicle), kind=toml(one.kind))
+    done = set(zip(log.plan_for(work["vehicle"]), work["task"], strict=True))
+    done |= set(zip(log.plan_for(fitted["vehicle"]), fitted["category"], strict=True))
+    done |= {(c.plan, c.covered) for c in covers.itertuples() if (c.plan, c.code) in done}
+    for plan, its in tasks.drop_duplicates(["plan", "code"], keep="last").groupby("plan"):
+        if plan not in set(own):
+            kind = ", ".join(map(toml, sorted(set(vehicles["kind"].dropna()))))
+            yield says["no_vehicle"].format(plan=plan, kind=kind)
+            continue
+        if n := its["source"].map(is_example).sum():
+            yield says["examples"].format(plan=plan, n=n, all=len(its))
+        never = [x.code for x in its.itertuples() if not {(plan, x.code), (plan, x.fits)} & done]
+        if never:
+            yield says["never"].format(plan=plan, tasks=", ".join(never))
+    rows = work.assign(plan=log.plan_for(work["vehicle"]).array)[work["why"].eq("planned")]
+    rows = rows[~is_among(rows.rename(columns={"task": "code"}), tasks, ["plan", "code"])]
+    rows = rows[~rows["task"].isin(log.words["written"]) & ~rows["task"].str.endswith("-recheck")]
+    for (plan, task), its in rows.groupby(["plan", "task"]):
+        action = min(_split(task)[1], default="inspect")
+        yield says["lacks"].format(plan=plan, task=toml(task), n=len(its), action=action)
 
 
 def nearest(written, tasks):

@@ -123,6 +123,7 @@ def check(log, out):
     print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
     terminal.print_ledger(log.ledger)
     terminal.print_problems(log)
+    terminal.print_plan(log)
     if out:
         out = logs.write_marked(log, out)
         copy, aside = out / "log", out / "set_aside"
@@ -131,15 +132,6 @@ def check(log, out):
         mend = "What stands in its column mend may stay there: it is not read."
         print(f"Then check the copy itself: wearbar check {copy}. {mend}")
     return len(log.set_aside)
-
-
-@command
-def start(folder):
-    """Write an empty service log: headed tables, log.toml and plan.toml explained, and a guide."""
-    from wearbar.pack.start import start_log
-
-    then = "read GUIDE.md there, fill in vehicles.csv and odometer.csv first"
-    print(f"An empty log is in {start_log(folder)}: {then}.")
 
 
 @command

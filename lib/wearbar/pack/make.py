@@ -13,6 +13,7 @@ from markupsafe import Markup
 
 from wearbar.intervals import items, occasions
 from wearbar.log import places
+from wearbar.log.units import is_example
 from wearbar.outlook import action_list as actionlist
 from wearbar.pack import folder as folders
 from wearbar.pack import shelf
@@ -251,6 +252,7 @@ def _first_page(books, findings, whole, cut, uncompared, actions, month, workboo
         css=Markup(reports.css_of("tables", "report")),
         log=log | {"vehicles": plural(n, "vehicle"), "n": n},
         asked=reports.said_of(findings["parameters"], unsaid=("", [], 0.9)),
+        n_example=cut.plan_or_empty.tasks["source"].map(is_example).sum(),
         unsaid_money=not whole.money and bool(whole.units.currency),
         todo={"rows": rows, "more": more, "report": against.REPORT if is_listed else ""},
         month=month,

@@ -25,16 +25,25 @@ def print_ledger(ledger):
 
 def print_problems(log):
     """Print the first rows of a log that are set aside, or kept with a doubt."""
+    from wearbar.log.checks.problems import RULES
     from wearbar.report.quantities import clean, plural
 
     for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
         print(f"\n{plural(len(rows), 'row')} {title}")
         for row in rows.head(PROBLEMS_SHOWN).itertuples():
-            line, column, value = clean(row.line), clean(row.column), clean(row.value)
-            wrong = f"{clean(row.rule)}; {clean(row.remedy)}"
-            print(f"  {row.table} line {line}, {column}: {value} - {wrong}")
+            place = f"{row.table} line {clean(row.line)}, {clean(row.column)}"
+            value, wrong = clean(row.value) or "(blank)", RULES[row.rule].says
+            print(f"  {place}: {value} - {wrong}; {clean(row.remedy)}")
         if len(rows) > PROBLEMS_SHOWN:
             print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
+
+
+def print_plan(log):
+    """Print what of the plan matches nothing in the log, and what of the log is in no plan."""
+    from wearbar.log.tasks import beside_plan
+
+    if lines := list(beside_plan(log)):
+        print("\nThe plan", *(f"  {line}" for line in lines), sep="\n")
 
 
 def refuse_to_replace(path, sign):
