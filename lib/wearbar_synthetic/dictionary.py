@@ -118,7 +118,8 @@ def _truth_words():
 
 def _dictionary_words():
     return """Dates are ISO 8601. Blank is not known; 0 is none or free. **Bold** columns must be filled. Distances, volumes, depths and
-pressures are in the units that `log.toml` names. Every table may have `recorded`, the day the row was typed."""
+pressures are in the units that `log.toml` names. Every table may have `recorded`, the day the row was typed.
+An empty table is not known either: `none = ["defects", "campaigns"]` in `log.toml` says that there are none."""
 
 
 def _table_words(name):

@@ -47,10 +47,10 @@ def seen(log, found):
 
 
 def untold(log):
-    """Of the tables that tell of danger, those that the log does not have, or holds no usable row
-    of: neither shows that there is none."""
+    """Of the tables that tell of danger, those that the log holds no usable row of: that shows not
+    that there is none, unless log.toml says so."""
     used = log.ledger.set_index("table")["used"].reindex(GUARDED).fillna(0)
-    return [name for name in GUARDED if name not in log.present or not used[name]]
+    return [name for name in GUARDED if not used[name] and name not in log.none]
 
 
 def put_off(log):

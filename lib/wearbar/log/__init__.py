@@ -14,7 +14,7 @@ from wearbar.log.schema import TABLES
 from wearbar.log.service import ServiceLog
 from wearbar.log.settle import OF_ALL_TABLES, check, newest, read_tables
 from wearbar.log.sources import inside, open_source, sought
-from wearbar.log.sources.header import check_header, toml_of
+from wearbar.log.sources.header import check_header, names_in, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
 from wearbar.log.tasks import WORDS, as_planned
 from wearbar.log.units import Units
@@ -69,6 +69,7 @@ def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_
         units=Units(**{key: header[key] for key in Units.__dataclass_fields__ if key in header}),
         present=frozenset(source.tables),
         plan=plan,
+        none=frozenset(names_in(header.get("none", []))),
         words=words,
         money=header.get("money", ""),
         capacity=header.get("capacity", {}),

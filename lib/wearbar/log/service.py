@@ -33,6 +33,7 @@ class ServiceLog:
     # rows set aside, as far as they could be read: for what their lack does to a sum, nothing else
     aside: dict = field(default_factory=dict)
     present: frozenset = frozenset()  # the tables that it has
+    none: frozenset = frozenset()  # tables that are empty since there is nothing to write
     plan: object = None
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
     money: str = ""  # net, gross or not said

@@ -33,7 +33,7 @@ def print_problems(log):
         for row in rows.head(PROBLEMS_SHOWN).itertuples():
             place = f"{row.table} line {clean(row.line)}, {clean(row.column)}"
             value, wrong = clean(row.value) or "(blank)", RULES[row.rule].says
-            print(f"  {place}: {value} - {wrong}; {clean(row.remedy)}")
+            print(f"  {place}: {value} - {wrong}; {clean(row.remedy, 400)}")
         if len(rows) > PROBLEMS_SHOWN:
             print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
 

@@ -50,7 +50,10 @@ def _gaps_of_rows(log, record):
     ends = fitted["reason"].isin(["worn", "failed"]).sum()
     costed, n_stale = work[COSTS].notna().any(axis=1).mean(), record["is_stale"].sum()
     return [
-        *((f"no-{name}".replace("_", "-"), t[name].empty) for name in TABLES),
+        *(
+            (f"no-{name}".replace("_", "-"), t[name].empty and name not in log.none)
+            for name in TABLES
+        ),
         ("no-plan", not has_plan),
         ("no-plan-year", not has_plan),
         ("no-plan/year", not has_plan and days < YEAR),

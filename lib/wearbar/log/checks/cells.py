@@ -20,6 +20,11 @@ LARGE = 50_000
 FIRST_YEAR, LAST_YEAR = 1900, 2199
 _TOLD = said("cells")
 YES_NO, BAD_CELLS, NUMBER = (_TOLD[name] for name in ("yes_no", "bad", "number"))
+# column to what people write there, to the code meant
+MEANT = {
+    column: {word: code for code, words in codes.items() for word in words.split(", ")}
+    for column, codes in _TOLD["meant"].items()
+}
 DAY, BASIC_DAY = (re.compile(_TOLD[name], re.ASCII) for name in ("day", "basic_day"))
 _BESIDE = re.compile(rf"^[€£$¥]\s*|(?<![A-Za-z])((?ix:{_TOLD['beside']})|L|[%°\"€£$¥])\.?$")
 _LOOK_ALIKE = re.compile(r"(?=.*\d)[+-]?[\dOoIl.,]*[\dOoI]", re.ASCII)
@@ -103,8 +108,11 @@ def _read_code(col, text):
     if code and col.kind == "yes_no" and code not in YES_NO:
         return None, "not-yes-no", RULES["not-yes-no"].mend
     if code and col.codes and code not in col.codes:
-        close = [f"; {near}?" for near in get_close_matches(code[:40], col.codes, n=1)]
-        return None, "unknown-code", f"use one of: {', '.join(col.codes)}{''.join(close)}"
+        meant = [MEANT.get(col.name, {}).get(code)]
+        if meant[0] not in col.codes:
+            meant = get_close_matches(code[:40], col.codes, n=1)
+        close = "".join(f"; {near}?" for near in meant)
+        return None, "unknown-code", f"use one of: {', '.join(col.codes)}{close}"
     return (YES_NO.get(code) if col.kind == "yes_no" else code) or None, "", ""
 
 
@@ -163,6 +171,7 @@ def _number(col, array):
 
 def _likely_number(text):
     """What to do, with the number that was meant: beside a unit, or with letters like 0."""
+    unit = _BESIDE.search(text.strip())
     bare = re.sub(r"[\s\u00a0\u202f'_]", "", _BESIDE.sub("", text.strip()))
     if _LOOK_ALIKE.fullmatch(bare):
         bare = bare.translate(_DIGITS)
@@ -172,5 +181,6 @@ def _likely_number(text):
         r"[+-]?(\d+\.?\d*|\.\d+)": bare,
     }
     likely = [made for form, made in forms.items() if made != text and re.fullmatch(form, bare)]
-    told = f": {' or '.join(likely)}?" if likely else ""
+    of = f" if the log is in {unit[0].strip(' .')}" if unit else ""
+    told = f": {' or '.join(likely)}{of}?" if likely else ""
     return f"write digits and a decimal point alone{told}"

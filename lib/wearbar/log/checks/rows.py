@@ -1,8 +1,12 @@
 """Rows: after the report date, twice, ending first, overlapping, or naming what is not there."""
 
+from difflib import get_close_matches
+from unicodedata import normalize
+
 import numpy as np
 import pandas as pd
 
+from wearbar.log.checks.cells import MEANT
 from wearbar.log.checks.problems import RULES, codes, named, of_vehicle, problems
 from wearbar.log.law import rows_of, shipped
 from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, ONE_OF, PERIODS, TABLES, UNIQUE
@@ -14,6 +18,7 @@ PLACE = ["vehicle", "position", "category"]
 MONTH = r"[12]\d{3}-(0[1-9]|1[0-2])(-01( 00:00:00)?)?"
 DAYS_TO_PREPARE = np.timedelta64(60, "D")
 NEVER = pd.Timestamp.max.normalize()
+USUAL = MEANT["category"]  # category as it may be written, to the usual one
 LOOK_ALIKE = str.maketrans("oilsbz", "011582")
 BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
 
@@ -42,6 +47,10 @@ def alone(table, frame, log):
     if table in ONE_OF:
         is_blank = frame[list(ONE_OF[table])].isna().all(axis=1)
         yield named(table, frame, is_blank, ONE_OF[table][0], "no-value")
+    if table in ("fitted", "measurements"):
+        meant = frame["category"].map({one: _usual(one) for one in frame["category"].unique()})
+        first = meant.notna() & ~frame["category"].duplicated()
+        yield named(table, frame, first, "category", "category-near", None, meant)
     if table == "measurements":
         is_bare = frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED))
         yield named(table, frame, is_bare, "unit", "unit-lacking")
@@ -57,6 +66,14 @@ def alone(table, frame, log):
         later = frame[end] > log.as_of
         for name in (end, *others):
             yield named(table, frame, later & frame[name].notna(), name, "known-later")
+
+
+def _usual(category):
+    """The usual category that one comes near to; None where it is one, or is near none."""
+    if pd.isna(category) or category in USUAL.values():
+        return None
+    near = get_close_matches(category[:40], set(USUAL.values()), n=1, cutoff=0.85)
+    return USUAL.get(category, near[0] if near else None)
 
 
 def _out_of(day, says, bound, low, high):
@@ -120,8 +137,9 @@ def _overlaps(_, end):
 
 
 def plain(name):
-    """The name as a tired eye sees it: O is 0, l is 1."""
-    return "".join(ch for ch in name.casefold() if ch.isalnum()).translate(LOOK_ALIKE)
+    """The name as a tired eye sees it: O is 0, l is 1, é is e."""
+    name = normalize("NFKD", name.casefold())  # an accent is a letter of its own there
+    return "".join(ch for ch in name if ch.isalnum()).translate(LOOK_ALIKE)
 
 
 def contradicted(tables, _):

@@ -15,7 +15,7 @@ from wearbar.log.units import FACTORS
 CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
 DAYS = ("as_of", "first_day")
 FORMS = {"capacity": '{ "Ferry Quay" = 120 }', "pack": "a table headed [pack]"}
-KEYS = ("name", "currency", *CHOICES, *DAYS, "plan", "jurisdiction", *FORMS)
+KEYS = ("name", "currency", *CHOICES, *DAYS, "plan", "jurisdiction", *FORMS, "none")
 ESCAPED = "escaped"
 
 
@@ -118,6 +118,9 @@ def _faults(key, value):
         right, write = _day(value) is not None, "write a day as YYYY-MM-DD"
     elif key in FORMS:
         right, write = isinstance(value, dict), f"write {FORMS[key]}"
+    elif key == "none":
+        right = isinstance(value, str | list) and all(x in TABLES for x in names_in(value))
+        write = 'write tables of the log, as in ["defects", "campaigns"]'
     elif key == "currency" and right and value:
         right = len(value) == 3 and value.isascii() and value.isupper()
         write = "write its three capital letters as in ISO 4217, such as GBP"
@@ -128,6 +131,11 @@ def _faults(key, value):
             if isinstance(x, bool) or not isinstance(x, int | float) or not 0 <= x < inf:
                 found = f"capacity of {site[:40]!r} is {str(x)[:40]!r}"
                 yield f"log.toml: {found}; write hours a month, 0 or more."
+
+
+def names_in(value):
+    """The names in a list, or, in a workbook, in a text with commas."""
+    return [str(x) for x in value] if isinstance(value, list) else value.replace(",", " ").split()
 
 
 def _day(value):
