@@ -51,7 +51,7 @@ def typed():
         ("work", 2, "unknown-code", "; planned?"),
         ("work", 3, "unknown-code", "; defect?"),
         ("work", 4, "unknown-vehicle", "mend the name: Héron?"),
-        ("work", 5, "not-a-number", "9500 or 9.500 if the log is in km?"),
+        ("work", 5, "not-a-number", "9500 or 9.500? (if the log is in km)"),
         ("work", 6, "unknown-code", "; owner?"),
         ("fitted", 2, "category-near", "write tyre in every row that has it"),
         ("fitted", 4, "category-near", "write brake-pad in every row that has it"),

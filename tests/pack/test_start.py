@@ -121,8 +121,9 @@ def test_check_names_what_of_the_plan_and_of_the_log_do_not_meet(tmp_path, capsy
     write_rows(tmp_path / "log", {"vehicles": [heron, van], "work": work})
     capsys.readouterr()
     run("check", tmp_path / "log")
-    said = capsys.readouterr().out.partition("\nThe plan\n")[2]
-    assert '"Vera" follows no plan. Add its kind to one: applies_to = ["van"]' in said
+    said = capsys.readouterr().out.partition(", with a doubt\n")[2]
+    assert 'Of kind "van" there is a vehicle that follows no plan' in said
+    assert said.count("follows no plan") == 1
     assert "Plan car matches no vehicle" in said
     assert "Plan motorcycle-road has figures of an example (14 of 22 tasks)" in said
     never = said.partition("never in the log: ")[2].partition(". If")[0].split(", ")

@@ -12,7 +12,6 @@ from wearbar.log.sources.header import toml
 from wearbar.log.units import is_example
 
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
-_READ = ("vehicles", "work", "fitted")
 _TOLD = said("task_words")
 _PLAIN = set(_TOLD["plain"].split())
 _DOES = {action: set(words.split()) for action, words in _TOLD["does"].items()}
@@ -54,13 +53,11 @@ def as_planned(plan, tables):
 def beside_plan(log):
     """What of the plan matches nothing in the log, and what of the log no plan has: sentences, each
     with the line to add."""
-    says, vehicles, work, fitted = _TOLD["says"], *map(log.tables.get, _READ)
-    if log.plan is None:
-        yield says["no_plan"]
-        return
-    own, tasks, covers = log.plan_for(vehicles["vehicle"]), log.plan.tasks, log.plan.covers
-    for one in vehicles[own.isna() & vehicles["vehicle"].isin(log.here)].itertuples():
-        yield says["without"].format(vehicle=toml(one.vehicle), kind=toml(one.kind))
+    vehicles, work, fitted = (log.tables[name] for name in ("vehicles", "work", "fitted"))
+    says, tasks, covers = _TOLD["says"], log.plan_or_empty.tasks, log.plan_or_empty.covers
+    own = log.plan_for(vehicles["vehicle"])
+    for kind in sorted(set(vehicles["kind"][own.isna() & vehicles["vehicle"].isin(log.here)])):
+        yield says["without"].format(kind=toml(kind))
     done = set(zip(log.plan_for(work["vehicle"]), work["task"], strict=True))
     done |= set(zip(log.plan_for(fitted["vehicle"]), fitted["category"], strict=True))
     done |= {(c.plan, c.covered) for c in covers.itertuples() if (c.plan, c.code) in done}

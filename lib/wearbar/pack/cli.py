@@ -123,7 +123,6 @@ def check(log, out):
     print(f"{clean(log.name)}: {log.first_day:%Y-%m-%d} to {log.as_of:%Y-%m-%d}\n")
     terminal.print_ledger(log.ledger)
     terminal.print_problems(log)
-    terminal.print_plan(log)
     if out:
         out = logs.write_marked(log, out)
         copy, aside = out / "log", out / "set_aside"

@@ -24,8 +24,9 @@ def print_ledger(ledger):
 
 
 def print_problems(log):
-    """Print the first rows of a log that are set aside, or kept with a doubt."""
+    """Print the first rows of a log that are set aside, or kept with a doubt, and its plan's."""
     from wearbar.log.checks.problems import RULES
+    from wearbar.log.tasks import beside_plan
     from wearbar.report.quantities import clean, plural
 
     for title, rows in (("set aside", log.set_aside), ("kept, with a doubt", log.warnings)):
@@ -36,14 +37,7 @@ def print_problems(log):
             print(f"  {place}: {value} - {wrong}; {clean(row.remedy, 400)}")
         if len(rows) > PROBLEMS_SHOWN:
             print(f"  and {len(rows) - PROBLEMS_SHOWN:,} more")
-
-
-def print_plan(log):
-    """Print what of the plan matches nothing in the log, and what of the log is in no plan."""
-    from wearbar.log.tasks import beside_plan
-
-    if lines := list(beside_plan(log)):
-        print("\nThe plan", *(f"  {line}" for line in lines), sep="\n")
+    print("", *beside_plan(log), sep="\n")
 
 
 def refuse_to_replace(path, sign):

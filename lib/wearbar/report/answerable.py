@@ -48,12 +48,10 @@ def _gaps_of_rows(log, record):
     older = fitted["fitted"].isna() | (fitted["fitted"] < log.first_day)
     ageless = (older & fitted["fitted_odometer"].isna()).sum()
     ends = fitted["reason"].isin(["worn", "failed"]).sum()
+    lacking = {name for name in TABLES if t[name].empty} - log.none
     costed, n_stale = work[COSTS].notna().any(axis=1).mean(), record["is_stale"].sum()
     return [
-        *(
-            (f"no-{name}".replace("_", "-"), t[name].empty and name not in log.none)
-            for name in TABLES
-        ),
+        *((f"no-{name}".replace("_", "-"), name in lacking) for name in TABLES),
         ("no-plan", not has_plan),
         ("no-plan-year", not has_plan),
         ("no-plan/year", not has_plan and days < YEAR),

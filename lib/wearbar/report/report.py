@@ -215,10 +215,9 @@ def open_report(name, log="", as_of="", site="", vehicle=(), confidence=0.9, uni
     where = [f"site {clean(site)}"] if site else []
     span = span_of(cut, show, f"{show.date(cut.first_day)} to")
     ranges = f"any range at {number(100 * confidence)}% unless a note says otherwise"
-    is_of_example = any(map(is_example, cut.plan_or_empty.tasks["source"]))
-    plan = ["the plan's figures: EXAMPLE, NOT FOR USE"] if is_of_example else []
-    told = [title, span, vehicles, *where, *plan, ranges]
-    page = page_of("shown.html.j2", block="about", told=told)
+    if any(map(is_example, cut.plan_or_empty.tasks["source"])):
+        where.append("the plan's figures: EXAMPLE, NOT FOR USE")
+    page = page_of("shown.html.j2", block="about", told=[title, span, vehicles, *where, ranges])
     _show(page, f"{title}, {span}, {vehicles}")
     asked |= {key: value for key, value in own.items() if value}
     return Report(name, cut, whole, show, confidence, asked)

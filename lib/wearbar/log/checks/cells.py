@@ -181,6 +181,6 @@ def _likely_number(text):
         r"[+-]?(\d+\.?\d*|\.\d+)": bare,
     }
     likely = [made for form, made in forms.items() if made != text and re.fullmatch(form, bare)]
-    of = f" if the log is in {unit[0].strip(' .')}" if unit else ""
-    told = f": {' or '.join(likely)}{of}?" if likely else ""
+    of = f" (if the log is in {unit[0].strip(' .')})" if unit else ""
+    told = f": {' or '.join(likely)}?{of}" if likely else ""
     return f"write digits and a decimal point alone{told}"
