@@ -1,6 +1,7 @@
 """Cells and headings as people write them, by the words of shared/adopt/words.toml."""
 
 import re
+import unicodedata
 from contextlib import suppress
 from datetime import date
 from functools import lru_cache
@@ -18,21 +19,29 @@ _HEADINGS = {
     column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()
 }
 _TABLES = _TOLD["tables"]
+LABELS = _TOLD["labels"]
+_RATE = re.compile(_TOLD["rates"]["words"])
+_CODES = {
+    column: {word: code for code, words in codes.items() for word in words.split()}
+    for column, codes in _TOLD["codes"].items()
+}
 _NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
 
 UNITS = {word: unit for unit, words in _TOLD["units"].items() for word in words.split()}
-MONTHS = {
-    name[:n]: month
-    for month, name in enumerate(_TOLD["months"]["names"].split(), start=1)
+_MONTHS = [
+    (name[:n], month)
+    for names in _TOLD["months"]["names"]
+    for month, name in enumerate(names.split(), start=1)
     for n in range(3, len(name) + 1)
-}
+]
+MONTHS = {name: month for name, month in _MONTHS if len({m for n, m in _MONTHS if n == name}) == 1}
 # sign of a currency -> the codes that it may stand for; a code stands for itself
 SIGNS = {sign: tuple(codes.split()) for sign, codes in _TOLD["signs"].items()}
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
 WRITTEN = {"date_order": ORDERS, "decimal": DECIMALS}
-ASK = "?"
+ASK, LEAVE = "?", "leave-out"
 LONGEST = 64
 
 # what a number measures -> its units in a common one, the first the log's where log.toml is silent
@@ -45,7 +54,7 @@ SIZES = FACTORS | {
 _CLOCK = re.compile(r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$")
 _DATES = _TOLD["dates"]
 _FORMS = {
-    order: [re.compile(rf"(?:[a-z]{{2,9}}\.?,? )?{form}", re.ASCII) for form in forms]
+    order: [re.compile(rf"(?:[a-z]{{2,10}}\.?,? )?{form}", re.ASCII) for form in forms]
     for order, forms in ((order, [*_DATES["any"], _DATES[order]]) for order in ORDERS)
 }
 _FIRST, _LAST = date(1677, 9, 22), date(2262, 4, 11)  # of datetime64[ns]
@@ -66,7 +75,7 @@ def dates(cells, order):
 def _date(cell, order):
     if not isinstance(cell, str) or len(cell) > LONGEST:
         return None
-    tidy = _CLOCK.sub("", " ".join(cell.split()).casefold()).strip()
+    tidy = _CLOCK.sub("", " ".join(plain_letters(cell).split()).replace(" de ", " ")).strip()
     for found in (form.fullmatch(tidy) for form in _FORMS[order]):
         if found:
             year, month = found["y"], MONTHS.get(found["m"], found["m"])
@@ -111,14 +120,74 @@ def _number(cell, decimal):
     return "-" * is_negative + plain, unit, sign
 
 
+def plain_letters(text):
+    """The same in small letters without accents."""
+    parts = unicodedata.normalize("NFKD", text.casefold().replace("œ", "oe"))
+    return "".join(part for part in parts if not unicodedata.combining(part))
+
+
+def plain_heading(text):
+    """A heading as its words in small letters without accents; a sign of money before "/" is one."""
+    priced = re.sub(r"[£€$¥] ?(?=/|per\b|pro\b|je\b|par\b|por\b)", " price ", text)
+    return " ".join(re.sub(r"[^\w/]+", " ", plain_letters(priced)).split())
+
+
 def heading(text, table=""):
     """The column that a heading tells of, or ""; a column's own name is it, if the table has it."""
-    priced = re.sub(r"[£€$¥] ?(?=/|per\b)", " price ", text.casefold())
-    low = " ".join(re.sub(r"[^\w/]+", " ", priced).split())
+    low = plain_heading(text)
     own = low.replace(" ", "_")
     if own in _NAMES and (not table or schema.column(table, own)):
         return own
     return next((column for column, words in _HEADINGS.items() if words.search(low)), "")
+
+
+def meant(text, table):
+    """The column of a table that a heading tells of, "" where the table has no such column."""
+    guess = heading(text, table)
+    name = _TABLES.get(table, {}).get(guess, guess)
+    return name if schema.column(table, name) else ""
+
+
+def is_exact(text):
+    """Whether a heading says nothing beside what its column is, and perhaps a unit."""
+    bare = re.sub(r"\(.*?\)|\[.*?\]", " ", text)
+    words = [w for w in plain_heading(bare).split() if w not in UNITS] or [plain_heading(bare)]
+    column = _HEADINGS.get(heading(text))
+    return column is None or bool(column.fullmatch(" ".join(words)))
+
+
+def is_rate(text):
+    """Whether a heading speaks of what is worked out of other columns: so much per distance."""
+    return bool(_RATE.search(plain_heading(text)))
+
+
+def measure(text, cells=()):
+    """The constants of a column of measurements whose heading, with the unit of its first cell,
+    says what and where; else {}."""
+    unit = re.fullmatch(r"[\d.,]+ ?(mm|psi|bar|kpa|/32).*", next(iter(cells), "").casefold())
+    low = plain_heading(f"{text} {unit[1] if unit else ''}")
+    for quantity, told in _TOLD["measures"].items():
+        if re.search(rf"(?<!\w)(?:{told['words']})(?!\w)", low):
+            found = {"quantity": quantity, "category": told["category"]}
+            at = [_first(group, low) for group in ("axles", "sides")]
+            found["position"] = "-".join(filter(None, at)) or told.get("position", "")
+            return found | ({"place": place} if (place := _first("places", low)) else {})
+    return {}
+
+
+def _first(group, low):
+    found = _TOLD[group].items()
+    return next((k for k, words in found if re.search(rf"(?<!\w)(?:{words})(?!\w)", low)), "")
+
+
+def code_of(word, col):
+    """The code of a column (`schema.Column`) that a person's word stands for, "?" where none."""
+    plain = plain_letters(word).strip()
+    known = _CODES.get("yes_no" if col.kind == "yes_no" else col.name, {})
+    code = re.sub(r"[^\w]+", "-", word.casefold()).strip("-") or ASK
+    allowed = ("yes", "no") if col.kind == "yes_no" else col.codes
+    code = code if code in allowed else known.get(plain, ASK if allowed else code)
+    return code if not allowed or code in allowed else ASK
 
 
 def tables_of(title, found):
@@ -130,15 +199,19 @@ def tables_of(title, found):
 
 
 def columns_of(title, heads):
-    """(table, heading to column, others it might be): the table that takes most of the headings."""
+    """(table, heading to column, others it might be): the table that takes most of the headings.
+    Of several numbers or days for one column that which says nothing else; "?" where none is."""
     takes = {}
     for to in tables_of(title, {heading(head) for head in heads}):
+        wants = {head: name for head in heads if (name := meant(head, to))}
         takes[to] = columns = {}
-        for head in heads:
-            guess = heading(head, to)
-            name = _TABLES.get(to, {}).get(guess, guess)
-            if schema.column(to, name) and name not in columns.values():
-                columns[head] = name
+        for head, name in wants.items():
+            rivals = [h for h, n in wants.items() if n == name]
+            if schema.column(to, name).kind in ("date", "number") and len(rivals) > 1:
+                sure = [h for h in rivals if is_exact(h)]
+                rivals = sure if len(sure) == 1 else [""]
+            if rivals[0] in (head, ""):
+                columns[head] = name if rivals[0] else ASK
     if not takes:
         return "", {}, []
     to = max(takes, key=lambda name: len(takes[name]))

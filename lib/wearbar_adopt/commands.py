@@ -12,7 +12,8 @@ def adopt(file, map, out):
     """Turn a CSV file or workbook into a log by a map of its columns; without one, propose it."""
     from wearbar_adopt.convert import convert, keep
     from wearbar_adopt.grids import read_grids
-    from wearbar_adopt.maps import propose, read_map
+    from wearbar_adopt.maps import read_map
+    from wearbar_adopt.propose import propose
     from wearbar_adopt.words import adopted_lines, proposed_lines, record
 
     stem, grids = Path(file).stem, read_grids(file)

@@ -12,7 +12,7 @@ from wearbar.log.sources.raw import fault
 from wearbar.log.write import new_folder
 from wearbar_adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
 from wearbar_adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
-from wearbar_adopt.maps import check_map
+from wearbar_adopt.maps import check_map, wanted
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]
@@ -42,7 +42,7 @@ def convert(grids, mapping):
     check_map(mapping)
     header = {key: value for key, value in mapping["log"].items() if value != ""}
     sheets, parts = {grid.sheet: grid for grid in grids}, []
-    for entry in mapping["table"]:
+    for entry in wanted(mapping):
         name = entry.get("sheet", grids[0].sheet)
         if name not in sheets:
             has = ", ".join(repr(sheet) for sheet in sheets if sheet) or "one without a name"
@@ -120,7 +120,8 @@ def _worded(part, name):
         return pd.Series(value, part.picked.index, dtype=schema.TEXT)
     cells, words = part.picked[name].astype(schema.TEXT), part.entry.get("words", {}).get(name, {})
     codes = {str(word).strip().casefold(): code for word, code in words.items()}
-    return cells.str.strip().str.casefold().map(codes).astype(schema.TEXT).fillna(cells)
+    found = cells.str.strip().str.casefold().map(codes).astype(schema.TEXT).fillna(cells)
+    return found.fillna(codes[""]) if "" in codes else found
 
 
 def _word(value):

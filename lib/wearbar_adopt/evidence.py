@@ -11,7 +11,17 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml
-from wearbar_adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, heading, numbers
+from wearbar_adopt.cells import (
+    ASK,
+    SIGNS,
+    SIZES,
+    UNITS,
+    WRITTEN,
+    dates,
+    heading,
+    numbers,
+    plain_letters,
+)
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
 SHARE = 0.8  # of the rows that must agree
@@ -19,6 +29,7 @@ HALF = 0.5  # of the rows on which a total is its parts and nothing more
 NEAR, CENT = 0.01, 0.02  # of two amounts that are the same but for rounding
 LITTLE, MUCH = 0.2, 3.0  # cost over volume: less is the price of one unit, more may be
 TOTAL = re.compile(r"total|cost|paid|amount|sum|betrag|kosten|importe", re.IGNORECASE)
+TOTAL_OF = re.compile(r"total|sum|gesamt", re.IGNORECASE)
 PENCE = re.compile(r"pence|ppl|\bp\b|cents?\b|\bct\b", re.IGNORECASE)
 PARTS = ("labour_cost", "parts_cost")
 REST = "other_cost"
@@ -88,7 +99,7 @@ def units_of(part, entry, seen):
         sizes = {*SIZES.get(quantity, ())} - {"", "%"}
         sizes |= {"gal", "kWh"} if quantity == "volume" else set()
         beside = sizes.intersection(read["unit"].dropna())
-        heads = sizes.intersection(map(UNITS.get, re.findall(r"/32|[a-z]+", head.casefold())))
+        heads = sizes.intersection(map(UNITS.get, re.findall(r"/32|[a-z]+", plain_letters(head))))
         if quantity in CHOICES:
             seen.units.setdefault(quantity, set()).update((beside | heads) - {"kWh"})
         bare, told = int((read["plain"].notna() & read["unit"].isna()).sum()), heads or beside
@@ -96,7 +107,9 @@ def units_of(part, entry, seen):
             continue
         said = {"head": head, "n": bare, "units": " and ".join(sorted(told))}
         units[name] = min(told)
-        if len(told) > 1 or told == {"gal"}:
+        if told == {"gal"} and "gal" in seen.given.get("volume", ""):
+            units[name] = seen.given["volume"]
+        elif len(told) > 1 or told == {"gal"}:
             units[name] = ASK
             seen.say("two_gallons" if told == {"gal"} else "two_units", **said)
         elif not heads:
@@ -113,13 +126,15 @@ def header_units(seen):
             meant = [set(SIGNS.get(sign, (sign,))) for sign in units]
             names = set.intersection(*meant) if meant else set()
             choices = sorted(names) or ["such as GBP"]
-        if len(names) == 1 and "gal" not in units:
-            lines.append(f"{key} = {toml(min(names))}")
+        if key in seen.given or (len(names) == 1 and "gal" not in units):
+            lines.append(f"{key} = {toml(seen.given.get(key) or min(names))}")
             continue
         lines.append(f"{key} = {toml(ASK)}  # {', '.join(choices)}")
         has = f"has {', '.join(sorted(units))}" if units else "does not say"
         seen.say("log_unit", key=key, has=has)
-    if "currency" in seen.units:
+    if "currency" in seen.units and "money" in seen.given:
+        lines.append(f"money = {toml(seen.given['money'])}")
+    elif "currency" in seen.units and not seen.given.get("yes"):
         seen.say("tax")
         lines.append(f"money = {toml(ASK)}  # net, gross")
     return lines
@@ -147,10 +162,15 @@ def settle_money(cells, typed, names, entry, say):
         shares.append(_share_of_same(together, read[total]))
     best = choices[np.argmax(shares)]
     told = {"total": total, "parts": " and ".join(held[part] for part in best), "rest": REST}
+    least = np.nan_to_num(read[held[parts[0]]]) * 0.0
+    for part in parts:
+        least = least + np.nan_to_num(read[held[part]])
+    known = np.isfinite(read[total]) & (least > 0)
+    is_above = known.any() and (read[total] >= least - CENT)[known].mean() >= SHARE
     if max(shares) >= HALF:
         entry["less"] = {REST: best}
         say("sum", **told)
-    elif max(shares) > 1 - SHARE or re.search(r"total|sum", total, re.IGNORECASE):
+    elif is_above or max(shares) > 1 - SHARE or TOTAL_OF.search(total):
         entry["columns"][total] = ASK
         say("no_sum", less=", ".join(f'"{part}"' for part in best), **told)
 
@@ -170,7 +190,9 @@ def _of_fills(read, columns, volume, say):
         columns.pop(head, None)
     # of two amounts one that is the other times the volume, in whole ones or in hundredths
     for (price, cost), scale in product(permutations(money, 2), (1, 100)):
-        if _share_of_same(read[price] * read[volume] / scale, read[cost], least=2) >= SHARE:
+        is_told = told[price] == "unit_price" and told[cost] == "cost"
+        together = read[price] * read[volume] / scale
+        if _share_of_same(together, read[cost], least=1 if is_told else 2) >= SHARE:
             columns[cost] = "cost"
             columns |= {price: "unit_price"} if scale == 1 else {}
             block = "price" if scale == 1 else "price_100"

@@ -17,13 +17,17 @@ from wearbar.log.sources import WORKBOOKS
 from wearbar.log.sources.csv_file import NOT_CSV, UTF_16
 from wearbar.log.sources.raw import LogError, fault, text_of
 from wearbar.log.sources.workbook import whole_sheets
-from wearbar_adopt.cells import SAYS, heading
+from wearbar_adopt.cells import ASK, LEAVE, ORDERS, SAYS, dates, heading, numbers, plain_letters
+from wearbar_adopt.cells import LABELS as _LABELS
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
+HALF_OF, CENT = 0.5, 0.011  # of the rows that must have a day; of two sums that are alike
 LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
-TOTAL = r"(?i)(?:grand |sub-?)?(?:totals?|sum|average|mean|summe|gesamt|totaal|totale|suma|somme)\b"
-ABOVE, AGAIN, TOTALS, UNNAMED, NOTHING, BEYOND = SAYS["left_out"].values()
-UNDERSTOOD = (ABOVE, AGAIN, TOTALS, UNNAMED)
+TOTAL = re.compile(_LABELS["total"])
+PERIOD = re.compile(_LABELS["period"])
+UNIT_ROW = re.compile(_LABELS["unit"])
+ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOTHING, BEYOND = SAYS["left_out"].values()
+UNDERSTOOD = (ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED)
 LEFT_OUT = ["sheet", "line", "why", "text"]
 
 
@@ -148,8 +152,15 @@ def header_lines(cells):
         below, blank = look.loc[best + 1].dropna(), head.isna() & head.ffill().notna()
         in_group = (blank | blank.shift(-1, fill_value=False))[below.index]
         fits = (in_group | below.eq(head[below.index])).all() and blank[below.index].any()
-        lines += [best + 1] if fits and not below.str.contains(r"\d").any() else []
+        fits = fits and not below.str.contains(r"\d").any()
+        is_unit = [bool(UNIT_ROW.fullmatch(plain_letters(cell).strip())) for cell in below]
+        lines += [best + 1] if fits or (is_unit and all(is_unit)) else []
     return lines
+
+
+def first_line(cells):
+    """The line that heads a sheet whose columns are not known: the first of most cells."""
+    return int(cells.head(HEAD).notna().sum(axis=1).idxmax())
 
 
 def headings(cells, lines):
@@ -169,7 +180,8 @@ def headings(cells, lines):
 
 def pick(grid, entry):
     """The `Part` of a sheet by a [[table]]. Raises LogError where it has no such column."""
-    cells, lines, columns = grid.cells, entry["header_lines"], entry["columns"]
+    cells, lines = grid.cells, entry["header_lines"]
+    columns = {head: name for head, name in entry["columns"].items() if name not in (ASK, LEAVE)}
     names, where = headings(cells, lines), f"sheet {grid.sheet!r}" if grid.sheet else "the file"
     for name in columns:
         if name not in names:
@@ -179,12 +191,11 @@ def pick(grid, entry):
     rows, head = cells[~is_head], cells[is_head]
     picked = rows[wanted].set_axis(list(columns.values()), axis=1)
     # why a row is left out, "" where it is not; the last that holds counts
-    first = rows.bfill(axis=1).iloc[:, 0].astype(object).str.strip()
-    days = [n for n in picked if schema.column(entry["to"], n).kind == "date"]
-    labels = picked[days].apply(lambda c: c.isna() | _is_total(c.astype(object).str.strip()))
     why = pd.Series("", index=rows.index, dtype=object)
+    if entry["to"] == "measurements" and "value" in picked:
+        why[picked["value"].isna()] = BLANK
     why[picked.isna().all(axis=1)] = NOTHING
-    why[_is_total(first) & labels.all(axis=1)] = TOTALS
+    _leave_labels(rows, picked, entry, why)
     for line in head.index:
         why[rows.fillna("").eq(head.loc[line].fillna("")).all(axis=1)] = AGAIN
     why[rows.index < max(head.index, default=0)] = ABOVE
@@ -200,8 +211,35 @@ def pick(grid, entry):
     return Part(entry, grid.sheet, picked.loc[kept.index], typed, left, passed_over)
 
 
-def _is_total(text):
-    return text.str.match(TOTAL).eq(True)
+def _leave_labels(rows, picked, entry, why):
+    """Say in `why` which rows are titles or totals: their first cell says so, and no cell is a
+    day; or they are sums of the rows above that have one."""
+    named = [n for n in picked if schema.column(entry["to"], n).kind == "date"]
+    if not named or rows.empty:
+        return
+    day = pd.concat([dates(picked[named[0]], order).notna() for order in ORDERS], axis=1).any(
+        axis=1
+    )
+    first = rows.bfill(axis=1).iloc[:, 0].astype(object).map(plain_letters).str.strip()
+    where = picked[named[0]].astype(object).map(plain_letters, na_action="ignore").str.strip()
+    is_total, is_period = first.str.contains(TOTAL), first.str.fullmatch(PERIOD).eq(True)
+    is_period &= day.mean() >= HALF_OF
+    label = (
+        (is_total | is_period) & ~day & (where.isna() | where.eq(first) | where.str.contains(TOTAL))
+    )
+    is_alone = rows.iloc[:, 0].notna() & rows.notna().sum(axis=1).eq(1) & (picked.shape[1] > 1)
+    is_number = numbers(first, "point")["plain"].notna()
+    is_wordy = ~first.str.contains(r"\d") & ~is_number & (day.mean() >= HALF_OF)
+    why[label] = TOTALS
+    why[is_alone & ~day & (label | is_wordy)] = TITLE
+    decimal = "comma" if entry.get("decimal") == "comma" else "point"
+    for line in rows.index[~day & (why == "")]:
+        held = rows.loc[line].dropna()
+        mine = pd.to_numeric(numbers(held, decimal)["plain"], errors="coerce").astype(float)
+        above = rows.loc[day & (rows.index < line), held.index]
+        sums = [numbers(above[n], decimal)["plain"].astype(float).sum() for n in above]
+        if len(above) and (mine - sums).abs().le(CENT).all() and mine.notna().all():
+            why[line] = TOTALS
 
 
 def left_out(sheet, rows, why):

@@ -1,0 +1,274 @@
+"""A map is proposed from what the sheets show, with "?" where a person must decide."""
+
+import re
+import tomllib
+from dataclasses import dataclass, field
+from functools import partial
+
+import pandas as pd
+
+from wearbar.log import schema
+from wearbar.log.sources.header import toml
+from wearbar.log.sources.raw import fault
+from wearbar_adopt.cells import (
+    ASK,
+    LEAVE,
+    SAYS,
+    code_of,
+    columns_of,
+    heading,
+    is_exact,
+    meant,
+    measure,
+    tables_of,
+)
+from wearbar_adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
+from wearbar_adopt.grids import first_line, header_lines, headings, pick
+from wearbar_adopt.maps import asked, lines_of
+from wearbar_adopt.unused import holds, settle_odometer, settle_rivals, settle_unused
+
+MOST_WORDS = 60
+SHARED = ("vehicle", "date", "odometer")  # columns that each measurement of a row has
+_NO_NAME = re.compile(r"(?i)(sheet|table|tabelle|feuil|hoja|blad|log|page)\s*\d*")
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A map to look over."""
+
+    toml: str  # its text
+    unsure: tuple  # what a person must look at
+    asks: int  # how many "?" it has
+
+
+@dataclass
+class Seen:
+    """What the sheets show together."""
+
+    given: dict = field(default_factory=dict)  # answers that need not be asked for
+    unsure: list = field(default_factory=list)  # sentences for a person
+    units: dict = field(default_factory=lambda: {"distance": set()})  # by key of log.toml
+    vehicles: dict = field(default_factory=dict)  # names by how they sound
+    kinds: set = field(default_factory=set)  # of vehicles, by the headings
+    days: list = field(default_factory=list)  # the first day of each table
+    tables: set = field(default_factory=set)
+    where: str = ""  # the sheet at hand, as sentences begin
+
+    def say(self, block, **told):
+        """A sentence of shared/adopt/says.toml."""
+        self.unsure.append(self.where + SAYS["look"][block].format(**told))
+
+
+def propose(grids, name, today=None, given=None):
+    """A `Proposal` for a file called `name`; today: the last day a two-digit year may mean. given:
+    what need not be asked: `vehicle, kind, in_service`, keys of [log] and `date_order`; with `yes`
+    what is usual is taken where nothing is said."""
+    seen, entries = Seen(given or {}), []
+    for grid in grids:
+        seen.where = f"Sheet {grid.sheet}: " if grid.sheet else ""
+        if grid.note:
+            seen.unsure.append(seen.where + grid.note)
+        entries += _tables(grid, name, seen, today)
+    if not entries:
+        raise fault("no_head", name=name)
+    seen.where = ""
+    parts = [line for entry in entries for line in lines_of(entry)]
+    if "vehicles" not in seen.tables:
+        parts += _vehicles(seen)
+    opening = '# How this file becomes a log. Decide each "?", then run the same command again.'
+    log = [opening, "[log]", f"name = {toml(name)}", *header_units(seen), ""]
+    text = "\n".join([*log, *parts])
+    return Proposal(text, tuple(dict.fromkeys(seen.unsure)), len(asked(tomllib.loads(text))))
+
+
+def _vehicles(seen):
+    """The lines of each [[vehicle]]."""
+    lines, is_taken = [], seen.given.get("yes")
+    kind, day = seen.given.get("kind"), seen.given.get("in_service")
+    if not kind and (len(seen.kinds) == 1 or is_taken):
+        kind = min(seen.kinds) if len(seen.kinds) == 1 else "other"
+        seen.say("kind_taken", kind=kind)
+    if not day and is_taken and seen.days:
+        day = f"{min(seen.days):%Y-%m-%d}"
+        seen.say("day_taken", day=day)
+    for vehicle in seen.vehicles.values() or [seen.given.get("vehicle") or ASK]:
+        told = {"vehicle": vehicle, "kind": kind or ASK, "in_service": day or ASK}
+        notes = {"kind": ", ".join(schema.VEHICLE_KINDS), "in_service": "YYYY-MM-DD"}
+        lines.append("[[vehicle]]")
+        for key, value in told.items():
+            note = f"  # {notes[key]}" if value == ASK and key in notes else ""
+            lines.append(f"{key} = {toml(value)}{note}")
+        lines.append("")
+    if not (kind and day):
+        seen.say("vehicles")
+    return lines
+
+
+def _tables(grid, name, seen, today):
+    """The [[table]]s of a sheet: what it is, and one more for each column of measurements."""
+    lines = header_lines(grid.cells)
+    names = headings(grid.cells, lines)
+    samples = {
+        head: grid.cells[place][grid.cells.index > max(lines)].dropna()
+        for head, place in names.items()
+    }
+    found = {h: told for h, cells in samples.items() if (told := measure(h, cells)).get("position")}
+    to, columns, near = columns_of(grid.sheet or name, [n for n in names if n not in found])
+    first = {}
+    if found and not columns:
+        head = next(iter(found))
+        to, first = "measurements", found[head]
+        columns = {h: heading(h) for h in names if heading(h) in SHARED} | {head: "value"}
+    if not columns:
+        return _skeleton(grid, seen)
+    if near:
+        seen.say("near", to=to, others=" or ".join(near))
+    entry = {"sheet": grid.sheet} if grid.sheet else {}
+    entry |= {"to": to, "header_lines": lines, "columns": columns}
+    _written(grid, entry, [names[h] for h in found if h not in columns], seen, today)
+    others = [head for head in found if head not in columns]
+    _settle(grid, names, entry, others, seen)
+    entry |= _told(grid, entry, first, seen)
+    made = [entry]
+    for head in others:
+        own = {h: heading(h) for h, c in columns.items() if heading(h) in SHARED and c != LEAVE}
+        own = {h: c if columns[h] != ASK else ASK for h, c in own.items()}
+        more = {key: entry[key] for key in entry if key not in ("columns", "less")}
+        more |= {"to": "measurements", "columns": own | {head: "value"}}
+        before, seen.unsure = seen.unsure, []
+        more |= _told(grid, more, found[head], seen)
+        seen.unsure = before + [said for said in seen.unsure if head in said]
+        made.append(more)
+    if found:
+        seen.say("unfolded", heads=", ".join(found))
+        seen.tables.add("measurements")
+    return made
+
+
+def _written(grid, entry, others, seen, today):
+    """Decide how a sheet's days and numbers are written."""
+    part = pick(grid, entry)
+    rows = part.picked.index
+    measured = grid.cells.loc[rows, others].mask(grid.typed.loc[rows, others])
+    for key, kind, told, decide in (
+        ("date_order", "date", "dates", partial(date_order, today=today)),
+        ("decimal", "number", "numbers", decimal_mark),
+    ):
+        # what the file itself holds as a number is plain already
+        cells = [part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind)]
+        cells = [pd.Series(dtype=object), *cells]
+        cells += [measured[place].dropna() for place in others if kind == "number"]
+        cells = pd.concat(cells, ignore_index=True).astype(object)
+        entry[key], why = decide(cells)
+        if entry[key] == ASK and seen.given.get(key):
+            entry[key], why = seen.given[key], ""
+        if why:
+            mend = f"; set {key}" if entry[key] == ASK else ""
+            seen.unsure.append(f"{seen.where}{told}: {why}{mend}.")
+
+
+def _settle(grid, names, entry, others, seen):
+    """Give each column that is left its place in `entry`, or a "?"."""
+    columns, to = entry["columns"], entry["to"]
+    seen.tables.add(to)
+    part = pick(grid, entry)
+    cells, typed = grid.cells.loc[part.picked.index], grid.typed.loc[part.picked.index]
+    settle_rivals(cells, typed, names, entry, seen.say)
+    settle_money(cells, typed, names, entry, seen.say)
+    if {"date", "odometer"} <= {*columns.values()}:
+        settle_odometer(pick(grid, entry), entry, seen.say)
+    left = {head: place for head, place in names.items() if head not in (*columns, *others)}
+    beside = settle_unused(cells, typed, names, left, entry, seen.say)
+    if beside:
+        seen.say("not_carried", others=", ".join(beside))
+    for head in (h for h, column in columns.items() if column == ASK):
+        col = schema.column(to, meant(head, to))
+        if holds(cells[names[head]]) == "money" or (col and col.quantity == "money"):
+            seen.units.setdefault("currency", set())
+    heads = [head for head, column in columns.items() if column == "vehicle" and is_exact(head)]
+    kinds = [code_of(head, schema.column("vehicles", "kind")) for head in heads]
+    seen.kinds |= {kind for kind in kinds if kind != ASK}
+    # the order of columns is the sheet's
+    entry["columns"] = {head: columns[head] for head in names if head in columns}
+
+
+def _told(grid, entry, measured, seen):
+    """constants, units and words of a [[table]]. measured: what a heading of measurements says."""
+    settled = {h: c for h, c in entry["columns"].items() if c not in (ASK, LEAVE)}
+    part, told = pick(grid, entry | {"columns": settled}), {}
+    told["constants"] = _constants(entry, grid, seen, measured)
+    told["units"] = units_of(part, entry | told | {"columns": settled}, seen)
+    told["words"] = _words(part, entry | told, seen)
+    if any(ASK in words.values() for words in told["words"].values()):
+        seen.say("words")
+    return told
+
+
+def _skeleton(grid, seen):
+    """A [[table]] to fill in for a sheet that can't be told, where it holds what a log has."""
+    line = first_line(grid.cells)
+    body = grid.cells[grid.cells.index > line]
+    is_log = any(holds(body[place]) for place in body)
+    names = headings(grid.cells, [line])
+    if not is_log or len(names) < 2:
+        seen.say("nothing")
+        return []
+    seen.say("skeleton", line=line)
+    entry = {"sheet": grid.sheet} if grid.sheet else {}
+    return [entry | {"to": ASK, "header_lines": [line], "columns": dict.fromkeys(names, ASK)}]
+
+
+def _constants(entry, grid, seen, measured):
+    """What is the same for every row, of the columns that must be filled and have no heading."""
+    to, head = entry["to"], {name: title for title, name in entry["columns"].items()}
+    title = head.get("value", "")
+    known = {key: value for key, value in (measured or measure(title)).items() if key not in head}
+    constants = {key: value for key, value in known.items() if value and key == "place"}
+    open_ = {meant(h, to) for h, column in entry["columns"].items() if column == ASK}
+    if to == "fuel" and "kind" not in head and "kwh" in head.get("volume", "").casefold():
+        constants["kind"] = "electric"
+    for col in schema.TABLES[to]:
+        if not col.required or col.name in head or col.name in open_:
+            continue
+        found = known.get(col.name) or ASK
+        if col.name == "quantity" and found == ASK:
+            named = (quantity for quantity in schema.MEASURED if quantity in title.casefold())
+            found = next(named, ASK)
+        elif col.name == "vehicle":
+            tells_more = _NO_NAME.fullmatch(grid.sheet.strip()) or heading(grid.sheet)
+            is_name = grid.sheet and not tells_more and not tables_of(grid.sheet, set())
+            found = seen.given.get("vehicle") or (grid.sheet if is_name else ASK)
+        elif col.name == "why" and seen.given.get("yes"):
+            found = "planned"
+        constants[col.name] = found
+        if found == ASK:
+            codes = f" ({', '.join(col.codes)})" if col.codes else ""
+            seen.say("constant_lacks", name=col.name, to=to, codes=codes)
+        elif not measured:
+            seen.say("constant", name=col.name, value=found)
+    return constants
+
+
+def _words(part, entry, seen):
+    """Column to a person's words and what they become, where those are not too many. Names of
+    vehicles that differ in capitals or spaces alone become the one most often used."""
+    found = {}
+    told = part.picked.get("vehicle", pd.Series(entry["constants"].get("vehicle"), dtype=object))
+    for name in told.dropna().value_counts().index:
+        known = seen.vehicles.setdefault(" ".join(name.casefold().split()), name.strip())
+        if known != name:
+            seen.unsure.append(f"The vehicle {name!r} is taken to be {known!r}.")
+            if "vehicle" in part.picked:
+                found.setdefault("vehicle", {})[name.strip()] = known
+    for name in part.named("code", "yes_no"):
+        col = schema.column(part.entry["to"], name)
+        cells = part.picked[name]
+        words = sorted(set(cells.dropna().str.strip()))
+        codes = {word: code_of(word, col) for word in words if len(words) <= MOST_WORDS}
+        own = {word: code for word, code in codes.items() if code != word.casefold()}
+        # where one answer alone is written, a blank is the other one, or not known
+        if name == "filled_to" and cells.isna().any() and {*codes.values()} == {"full"}:
+            own[""] = ASK
+            seen.say("blanks", head=next(h for h, c in entry["columns"].items() if c == name))
+        found |= {name: found.get(name, {}) | own} if own else {}
+    return found

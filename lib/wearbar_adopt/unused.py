@@ -1,0 +1,134 @@
+"""The columns of a sheet that no table takes. One with money, distances, days or numbers is asked
+about, unless it is proved to be worked out from the others; no other word of it is lost unseen."""
+
+import re
+
+import numpy as np
+import pandas as pd
+
+from wearbar.log import schema
+from wearbar.log.units import FACTORS
+from wearbar_adopt.cells import ASK, LEAVE, ORDERS, dates, is_rate, meant, numbers, plain_heading
+from wearbar_adopt.evidence import SHARE
+
+HALF = 0.5  # of the cells
+FEWEST = 2  # rows that must agree
+ROUNDED, CENTS = 0.55, 0.03  # what rounding does to a distance, and to other amounts
+SLIP = 2e-4  # and to any as a share
+INSIDE = re.compile(r"[£€$¥] ?\d|\d ?[£€]|\d ?(?:mi|miles|km)\b", re.IGNORECASE)
+_SIZES = {
+    round(a / b, 9) for sizes in FACTORS.values() for a in sizes.values() for b in sizes.values()
+}
+
+
+def holds(cells, decimal="point", typed=None):
+    """What a column of text holds that a log may want: "money", "dates", "distances", "numbers",
+    or "" where it holds words."""
+    cells = cells.dropna()
+    if cells.empty:
+        return ""
+    typed = typed[cells.index] if typed is not None else None
+    marks = ("comma", "point") if decimal == "comma" else ("point", "comma")
+    read = numbers(cells, marks[0], typed).fillna(numbers(cells, marks[1], typed))
+    if read["sign"].notna().any():
+        return "money"
+    is_day = np.logical_or.reduce([dates(cells, order).notna() for order in ORDERS])
+    if is_day.mean() >= HALF:
+        return "dates"
+    if read["unit"].isin([*FACTORS["distance"]]).any():
+        return "distances"
+    if read["plain"].notna().mean() >= HALF:
+        return "numbers"
+    return "money or distances" if cells.astype(object).str.contains(INSIDE).any() else ""
+
+
+def settle_rivals(cells, typed, names, entry, say):
+    """Of columns that may all be one of the table's ("?"), the first is it where the others are the
+    same in another unit; else that is said. A column of words that holds money or days is asked."""
+    columns, to = entry["columns"], entry["to"]
+    rivals = [head for head, column in columns.items() if column == ASK]
+    for name in dict.fromkeys(meant(head, to) for head in rivals):
+        some = [head for head in rivals if meant(head, to) == name]
+        first, *others = some
+        values = {h: _values(cells[names[h]], typed[names[h]], entry["decimal"]) for h in some}
+        none = pd.Series(0, cells.index)
+        if all(_worked_out(values[h], values, {first: name}, to, none) for h in others):
+            columns |= {first: name} | dict.fromkeys(others, LEAVE)
+            for head in others:
+                say("worked_out", head=head, of=first)
+        else:
+            say("rivals", heads=", ".join(some), name=name)
+    for head, name in columns.items():
+        if name in (ASK, LEAVE) or schema.column(to, name).kind not in ("id", "text", "code"):
+            continue
+        what = holds(cells[names[head]], entry["decimal"])
+        is_money = cells[names[head]].astype(object).str.fullmatch(r"\d+[.,]\d\d").mean() >= HALF
+        if what in ("money", "dates") or is_money:
+            columns[head] = ASK
+            say("open", head=head, what=what)
+
+
+def settle_unused(cells, typed, names, left, entry, say):
+    """Give each heading of `left` (to its place) its place in `entry`: "?" where its column holds
+    what a log wants, "leave-out" where it is proved to be worked out. The others, which are said."""
+    columns, decimal, beside = entry["columns"], entry["decimal"], []
+    values = {head: _values(cells[place], typed[place], decimal) for head, place in names.items()}
+    vehicle = next((h for h, column in columns.items() if column == "vehicle"), None)
+    group = cells[names[vehicle]] if vehicle else pd.Series(0, cells.index)
+    used = {head: column for head, column in columns.items() if column not in (ASK, LEAVE)}
+    for head, place in left.items():
+        what = holds(cells[place], decimal, typed[place])
+        if not what or is_rate(head):
+            beside.append(head)
+        elif of := _worked_out(values[head], values, used, entry["to"], group):
+            columns[head] = LEAVE
+            say("worked_out", head=head, of=of)
+        else:
+            columns[head] = ASK
+            say("open", head=head, what=what)
+    return beside
+
+
+def _values(cells, typed, decimal):
+    plain = numbers(cells, "comma" if decimal == "comma" else "point", typed)["plain"]
+    return pd.to_numeric(plain, errors="coerce").astype(float)
+
+
+def _worked_out(value, values, used, to, group):
+    """The heading from which a column is worked out, "the rows" where it counts them, or ""."""
+    if _same(value, pd.Series(np.arange(1.0, len(value) + 1), value.index), ROUNDED):
+        return "the rows"
+    for head, name in used.items():
+        quantity, other = schema.column(to, name).quantity, values[head]
+        steps = [other.groupby(group).diff(k).abs() for k in (1, -1) if quantity == "distance"]
+        near = ROUNDED if quantity == "distance" else CENTS
+        if any(_same(value, step, 2 * ROUNDED, SHARE) for step in steps) or (
+            quantity and any(_same(value, other * size, near) for size in _SIZES)
+        ):
+            return head
+    return ""
+
+
+def _same(one, other, near, share=1.0):
+    both = one.notna() & other.notna() & other.ne(0)
+    alike = (one - other).abs()[both] <= near + SLIP * other.abs()[both]
+    few = both.sum() < FEWEST or one.notna().sum() > both.sum() + 1
+    return bool(not few and alike.mean() >= share and one[both].nunique() > 1)
+
+
+def settle_odometer(part, entry, say):
+    """A column of distances that does not grow with the days of a vehicle is no odometer's: "?"."""
+    head = next(h for h, name in entry["columns"].items() if name == "odometer")
+    value = _values(part.picked["odometer"], part.typed["odometer"], entry["decimal"])
+    order = entry["date_order"] if entry["date_order"] in ORDERS else ORDERS[0]
+    rows = pd.DataFrame({"value": value, "day": dates(part.picked["date"], order)})
+    rows["vehicle"] = part.picked.get("vehicle", "")
+    rows["vehicle"] = rows["vehicle"].astype(object).str.strip().str.casefold()
+    turns = [rows, rows.iloc[::-1], rows.sort_values("day", kind="stable")]
+    steps = [turn.dropna(subset=["value"]).groupby("vehicle")["value"].diff() for turn in turns]
+    grows = max(((step.dropna() >= 0).mean() for step in steps if step.notna().any()), default=1.0)
+    if len(rows) > FEWEST and grows < SHARE:
+        entry["columns"][head] = ASK
+        say("no_odometer", head=head)
+    elif plain_heading(head) in ("miles", "km", "kms", "mi", "distance"):
+        say("odometer", head=head)
