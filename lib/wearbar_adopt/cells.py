@@ -1,4 +1,4 @@
-"""Cells and headings as people write them, by the words of shared/adopt/words.toml."""
+"""Cells as people write them, by the words of shared/adopt/words.toml."""
 
 import re
 import unicodedata
@@ -6,43 +6,40 @@ from contextlib import suppress
 from datetime import date
 from functools import lru_cache
 
+import numpy as np
 import pandas as pd
 
-from wearbar.log import schema
 from wearbar.log.places import read_toml
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DEPTH_MM, FACTORS
 
 SAYS = read_toml("shared", "adopt", "says.toml")
-_TOLD = read_toml("shared", "adopt", "words.toml")
-_HEADINGS = {
-    column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in _TOLD["headings"].items()
-}
-_TABLES = _TOLD["tables"]
-LABELS = _TOLD["labels"]
-_RATE = re.compile(_TOLD["rates"]["words"])
+TOLD = read_toml("shared", "adopt", "words.toml")
+LABELS = {name: re.compile(form) for name, form in TOLD["labels"].items()}
+FREE = TOLD["free"]
 _CODES = {
     column: {word: code for code, words in codes.items() for word in words.split()}
-    for column, codes in _TOLD["codes"].items()
+    for column, codes in TOLD["codes"].items()
 }
-_NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
 
-UNITS = {word: unit for unit, words in _TOLD["units"].items() for word in words.split()}
+UNITS = {word: unit for unit, words in TOLD["units"].items() for word in words.split()}
 _MONTHS = [
     (name[:n], month)
-    for names in _TOLD["months"]["names"]
+    for names in TOLD["months"]["names"]
     for month, name in enumerate(names.split(), start=1)
     for n in range(3, len(name) + 1)
 ]
 MONTHS = {name: month for name, month in _MONTHS if len({m for n, m in _MONTHS if n == name}) == 1}
 # sign of a currency -> the codes that it may stand for; a code stands for itself
-SIGNS = {sign: tuple(codes.split()) for sign, codes in _TOLD["signs"].items()}
+SIGNS = {sign: tuple(codes.split()) for sign, codes in TOLD["signs"].items()}
 
 ORDERS = ("day-first", "month-first", "year-first")
 DECIMALS = ("point", "comma")
 WRITTEN = {"date_order": ORDERS, "decimal": DECIMALS}
 ASK, LEAVE = "?", "leave-out"
 LONGEST = 64
+# an amount or a distance inside a cell
+INSIDE = re.compile(r"[£€$¥] ?\d|\d ?[£€]|\d ?(?:mi|miles|km)\b", re.IGNORECASE)
 
 # what a number measures -> its units in a common one, the first the log's where log.toml is silent
 SIZES = FACTORS | {
@@ -52,7 +49,7 @@ SIZES = FACTORS | {
 }  # fmt: skip
 
 _CLOCK = re.compile(r",?[t ] ?\d{1,2}:\d{2}(?::\d{2}(?:\.\d+)?)? ?(?:[ap]m|z|[+-]\d{2}:?\d{2})?$")
-_DATES = _TOLD["dates"]
+_DATES = TOLD["dates"]
 _FORMS = {
     order: [re.compile(rf"(?:[a-z]{{2,10}}\.?,? )?{form}", re.ASCII) for form in forms]
     for order, forms in ((order, [*_DATES["any"], _DATES[order]]) for order in ORDERS)
@@ -60,8 +57,8 @@ _FORMS = {
 _FIRST, _LAST = date(1677, 9, 22), date(2262, 4, 11)  # of datetime64[ns]
 
 _MINUS, _NONE = ("-", "−"), (None, None, None)
-_NUMBER = re.compile(_TOLD["numbers"]["form"], re.ASCII)
-_SHAPE = {mark: re.compile(_TOLD["numbers"][mark]) for mark in DECIMALS}
+_NUMBER = re.compile(TOLD["numbers"]["form"], re.ASCII)
+_SHAPE = {mark: re.compile(TOLD["numbers"][mark]) for mark in DECIMALS}
 
 
 def dates(cells, order):
@@ -69,6 +66,11 @@ def dates(cells, order):
     year of four digits in front, go in any order; two digits are 1969 to 2068 (POSIX, from
     memory)."""
     return pd.Series([_date(cell, order) for cell in cells], cells.index, dtype="datetime64[ns]")
+
+
+def is_day(cells):
+    """Which cells are days in some order: array of bool."""
+    return np.logical_or.reduce([dates(cells, order).notna() for order in ORDERS])
 
 
 @lru_cache(2**16)
@@ -126,60 +128,6 @@ def plain_letters(text):
     return "".join(part for part in parts if not unicodedata.combining(part))
 
 
-def plain_heading(text):
-    """A heading as its words in small letters without accents; a sign of money before "/" is one."""
-    priced = re.sub(r"[£€$¥] ?(?=/|per\b|pro\b|je\b|par\b|por\b)", " price ", text)
-    return " ".join(re.sub(r"[^\w/]+", " ", plain_letters(priced)).split())
-
-
-def heading(text, table=""):
-    """The column that a heading tells of, or ""; a column's own name is it, if the table has it."""
-    low = plain_heading(text)
-    own = low.replace(" ", "_")
-    if own in _NAMES and (not table or schema.column(table, own)):
-        return own
-    return next((column for column, words in _HEADINGS.items() if words.search(low)), "")
-
-
-def meant(text, table):
-    """The column of a table that a heading tells of, "" where the table has no such column."""
-    guess = heading(text, table)
-    name = _TABLES.get(table, {}).get(guess, guess)
-    return name if schema.column(table, name) else ""
-
-
-def is_exact(text):
-    """Whether a heading says nothing beside what its column is, and perhaps a unit."""
-    bare = re.sub(r"\(.*?\)|\[.*?\]", " ", text)
-    words = [w for w in plain_heading(bare).split() if w not in UNITS] or [plain_heading(bare)]
-    column = _HEADINGS.get(heading(text))
-    return column is None or bool(column.fullmatch(" ".join(words)))
-
-
-def is_rate(text):
-    """Whether a heading speaks of what is worked out of other columns: so much per distance."""
-    return bool(_RATE.search(plain_heading(text)))
-
-
-def measure(text, cells=()):
-    """The constants of a column of measurements whose heading, with the unit of its first cell,
-    says what and where; else {}."""
-    unit = re.fullmatch(r"[\d.,]+ ?(mm|psi|bar|kpa|/32).*", next(iter(cells), "").casefold())
-    low = plain_heading(f"{text} {unit[1] if unit else ''}")
-    for quantity, told in _TOLD["measures"].items():
-        if re.search(rf"(?<!\w)(?:{told['words']})(?!\w)", low):
-            found = {"quantity": quantity, "category": told["category"]}
-            at = [_first(group, low) for group in ("axles", "sides")]
-            found["position"] = "-".join(filter(None, at)) or told.get("position", "")
-            return found | ({"place": place} if (place := _first("places", low)) else {})
-    return {}
-
-
-def _first(group, low):
-    found = _TOLD[group].items()
-    return next((k for k, words in found if re.search(rf"(?<!\w)(?:{words})(?!\w)", low)), "")
-
-
 def code_of(word, col):
     """The code of a column (`schema.Column`) that a person's word stands for, "?" where none."""
     plain = plain_letters(word).strip()
@@ -188,33 +136,3 @@ def code_of(word, col):
     allowed = ("yes", "no") if col.kind == "yes_no" else col.codes
     code = code if code in allowed else known.get(plain, ASK if allowed else code)
     return code if not allowed or code in allowed else ASK
-
-
-def tables_of(title, found):
-    """The tables that a sheet of this title with these columns may be, the most telling first."""
-    if schema.table_of(title) in schema.TABLES:
-        return [schema.table_of(title)]
-    needs = ((table, told.get("needs")) for table, told in _TABLES.items())
-    return [table for table, columns in needs if columns and set(columns) <= found]
-
-
-def columns_of(title, heads):
-    """(table, heading to column, others it might be): the table that takes most of the headings.
-    Of several numbers or days for one column that which says nothing else; "?" where none is."""
-    takes = {}
-    for to in tables_of(title, {heading(head) for head in heads}):
-        wants = {head: name for head in heads if (name := meant(head, to))}
-        takes[to] = columns = {}
-        for head, name in wants.items():
-            rivals = [h for h, n in wants.items() if n == name]
-            if schema.column(to, name).kind in ("date", "number") and len(rivals) > 1:
-                sure = [h for h in rivals if is_exact(h)]
-                rivals = sure if len(sure) == 1 else [""]
-            if rivals[0] in (head, ""):
-                columns[head] = name if rivals[0] else ASK
-    if not takes:
-        return "", {}, []
-    to = max(takes, key=lambda name: len(takes[name]))
-    least = len(takes[to]) - 1
-    near = [n for n, taken in takes.items() if len(taken) >= least and taken.keys() - takes[to]]
-    return to, takes[to], near

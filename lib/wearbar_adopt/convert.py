@@ -3,6 +3,7 @@ every row is carried over or listed, days ISO, numbers plain in the log's units,
 
 from dataclasses import dataclass
 from functools import partial
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -186,11 +187,16 @@ def _plain(values):
     return values.astype(object).map(text, na_action="ignore").astype(schema.TEXT)
 
 
-def keep(adopted, folder, record="", today=None):
+def keep(adopted, folder, record="", today=None, plan=""):
     """Write an `Adopted` to a new folder, `record` as its ADOPTED.md; the `ServiceLog` read there.
-    LogError, and nothing written, where the folder has files, or the tables are no log."""
+    plan: the path of one to put beside it. LogError, and nothing written, where the folder has
+    files, or the tables are no log."""
     with new_folder(folder) as part:
-        write_tables(adopted.tables, adopted.header, part)
+        header = adopted.header
+        if plan:
+            (part / "plan.toml").write_bytes(Path(plan).read_bytes())
+            header = header | {"plan": "plan.toml"}
+        write_tables(adopted.tables, header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")
         read_log(part, today=today)
     return read_log(folder, today=today)

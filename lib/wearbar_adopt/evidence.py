@@ -11,17 +11,8 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml
-from wearbar_adopt.cells import (
-    ASK,
-    SIGNS,
-    SIZES,
-    UNITS,
-    WRITTEN,
-    dates,
-    heading,
-    numbers,
-    plain_letters,
-)
+from wearbar_adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, numbers, plain_letters
+from wearbar_adopt.heads import heading
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
 SHARE = 0.8  # of the rows that must agree
@@ -162,9 +153,7 @@ def settle_money(cells, typed, names, entry, say):
         shares.append(_share_of_same(together, read[total]))
     best = choices[np.argmax(shares)]
     told = {"total": total, "parts": " and ".join(held[part] for part in best), "rest": REST}
-    least = np.nan_to_num(read[held[parts[0]]]) * 0.0
-    for part in parts:
-        least = least + np.nan_to_num(read[held[part]])
+    least = np.nansum([read[held[part]] for part in parts], axis=0)
     known = np.isfinite(read[total]) & (least > 0)
     is_above = known.any() and (read[total] >= least - CENT)[known].mean() >= SHARE
     if max(shares) >= HALF:

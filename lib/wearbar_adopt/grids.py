@@ -17,15 +17,14 @@ from wearbar.log.sources import WORKBOOKS
 from wearbar.log.sources.csv_file import NOT_CSV, UTF_16
 from wearbar.log.sources.raw import LogError, fault, text_of
 from wearbar.log.sources.workbook import whole_sheets
-from wearbar_adopt.cells import ASK, LEAVE, ORDERS, SAYS, dates, heading, numbers, plain_letters
-from wearbar_adopt.cells import LABELS as _LABELS
+from wearbar_adopt.cells import ASK, INSIDE, LABELS, LEAVE, SAYS, is_day, numbers, plain_letters
+from wearbar_adopt.heads import heading
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 HALF_OF, CENT = 0.5, 0.011  # of the rows that must have a day; of two sums that are alike
+MOST_SUMS = 50  # rows looked at
 LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
-TOTAL = re.compile(_LABELS["total"])
-PERIOD = re.compile(_LABELS["period"])
-UNIT_ROW = re.compile(_LABELS["unit"])
+TOTAL, PERIOD, UNIT_ROW = LABELS.values()
 ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOTHING, BEYOND = SAYS["left_out"].values()
 UNDERSTOOD = (ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED)
 LEFT_OUT = ["sheet", "line", "why", "text"]
@@ -74,12 +73,7 @@ def _of_csv(path):
     is_binary = not data.startswith(UTF_16) and data.count(b"\0") * 10 > len(data) + 9
     if data.startswith((*NOT_CSV,)) or is_binary:
         raise fault("no_text", name=path.name)
-    encoding, note = "utf-16" if data.startswith(UTF_16) else "utf-8-sig", ""
-    try:
-        text = data.decode(encoding, "replace" if encoding == "utf-16" else "strict")
-    except UnicodeDecodeError:
-        note = "it is not UTF-8, and was read as Windows-1252: look at the letters with accents."
-        text = data.decode("cp1252", "replace")
+    text, note = decoded(data)
     csv.field_size_limit(2**31 - 1)
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=_delimiter(text), strict=True)
     rows, begun = {}, 0  # by the line that each begins on
@@ -92,6 +86,16 @@ def _of_csv(path):
     if rows and re.fullmatch(r"(?i)sep=.?", "".join(rows[1])):
         rows[1] = []
     return _grid("", rows, note)
+
+
+def decoded(data):
+    """(the text of a file, what is odd of its letters)."""
+    if data.startswith(UTF_16):
+        return data.decode("utf-16", "replace"), ""
+    try:
+        return data.decode("utf-8-sig"), ""
+    except UnicodeDecodeError:
+        return data.decode("cp1252", "replace"), SAYS["look"]["letters"]
 
 
 def _delimiter(text):
@@ -138,7 +142,8 @@ def header_lines(cells):
     """The lines that head the columns, [] where none does: that of which most cells are known
     headings, groups of columns right above it, and what parts its own groups right below it."""
     look = cells.head(HEAD)
-    known = [sum(heading(str(c)) != "" for c in row.dropna()) for _, row in look.iterrows()]
+    heads = ((c for c in row.dropna() if not INSIDE.search(c)) for _, row in look.iterrows())
+    known = [sum(heading(cell) != "" for cell in row) for row in heads]
     if max(known, default=0) < 2:
         return []
     best = int(look.index[np.argmax(known)])
@@ -217,28 +222,24 @@ def _leave_labels(rows, picked, entry, why):
     named = [n for n in picked if schema.column(entry["to"], n).kind == "date"]
     if not named or rows.empty:
         return
-    day = pd.concat([dates(picked[named[0]], order).notna() for order in ORDERS], axis=1).any(
-        axis=1
-    )
+    day = pd.Series(is_day(picked[named[0]]), rows.index)
     first = rows.bfill(axis=1).iloc[:, 0].astype(object).map(plain_letters).str.strip()
     where = picked[named[0]].astype(object).map(plain_letters, na_action="ignore").str.strip()
-    is_total, is_period = first.str.contains(TOTAL), first.str.fullmatch(PERIOD).eq(True)
-    is_period &= day.mean() >= HALF_OF
-    label = (
-        (is_total | is_period) & ~day & (where.isna() | where.eq(first) | where.str.contains(TOTAL))
-    )
+    is_dated = day.mean() >= HALF_OF
+    is_label = first.str.contains(TOTAL) | (first.str.fullmatch(PERIOD).eq(True) & is_dated)
+    is_label &= ~day & (where.isna() | where.eq(first) | where.str.contains(TOTAL))
     is_alone = rows.iloc[:, 0].notna() & rows.notna().sum(axis=1).eq(1) & (picked.shape[1] > 1)
-    is_number = numbers(first, "point")["plain"].notna()
-    is_wordy = ~first.str.contains(r"\d") & ~is_number & (day.mean() >= HALF_OF)
-    why[label] = TOTALS
-    why[is_alone & ~day & (label | is_wordy)] = TITLE
+    is_number = numbers(first, "point")["plain"].notna() | numbers(first, "comma")["plain"].notna()
+    is_wordy = ~first.str.contains(r"\d") & ~is_number & is_dated
+    why[is_label] = TOTALS
+    why[is_alone & ~day & (is_label | is_wordy)] = TITLE
     decimal = "comma" if entry.get("decimal") == "comma" else "point"
-    for line in rows.index[~day & (why == "")]:
+    for line in rows.index[~day & is_number & (why == "")][:MOST_SUMS]:
         held = rows.loc[line].dropna()
         mine = pd.to_numeric(numbers(held, decimal)["plain"], errors="coerce").astype(float)
         above = rows.loc[day & (rows.index < line), held.index]
         sums = [numbers(above[n], decimal)["plain"].astype(float).sum() for n in above]
-        if len(above) and (mine - sums).abs().le(CENT).all() and mine.notna().all():
+        if len(above) and (mine - sums).abs().le(CENT).all():
             why[line] = TOTALS
 
 

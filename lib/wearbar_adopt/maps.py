@@ -28,20 +28,15 @@ def lines_of(entry):
             lines.append(f"{key} = {toml(value)}{f'  # {note}' if note else ''}")
     free = [c.name for c in columns if c.name not in (*entry["columns"].values(), "recorded")]
     free = [name for name in free if name not in entry.get("constants", {})]
+    codes = {c.name: ", ".join(c.codes) for c in columns}
     for key in ("columns", "constants", "units", "less"):
-        if not (told := entry.get(key)):
-            continue
-        lines.append(f"[table.{key}]")
-        for name, value in told.items():
-            codes = next((c.codes for c in columns if c.name == name), ())
-            note = ", ".join(codes) if key == "constants" else ""
-            note = f"{', '.join(free)}, {LEAVE}" if key == "columns" else note
-            note = f"  # {note}" if value == ASK and note else ""
-            own = name if key != "columns" else toml(name)
-            lines.append(f"{own} = {toml(value)}{note}")
+        lines += [f"[table.{key}]"] if entry.get(key) else []
+        for name, value in entry.get(key, {}).items():
+            told = {"columns": f"{', '.join(free)}, {LEAVE}", "constants": codes.get(name)}.get(key)
+            note = f"  # {told}" if value == ASK and told else ""
+            lines.append(f"{toml(name) if key == 'columns' else name} = {toml(value)}{note}")
     for column, words in entry.get("words", {}).items():
-        codes = next((c.codes for c in columns if c.name == column), ())
-        note = f"  # {', '.join(codes)}" if codes else ""
+        note = f"  # {codes[column]}" if codes[column] else ""
         lines.append(f"[table.words.{column}]{note}")
         lines += [f"{toml(word)} = {toml(code)}" for word, code in words.items()]
     return [*lines, ""]
@@ -68,10 +63,10 @@ def _must(is_so, block, **told):
 
 def wanted(mapping):
     """The [[table]]s that are to be carried over, with their columns that are."""
-    kept = [entry for entry in mapping["table"] if entry.get("to") != LEAVE]
     return [
         entry | {"columns": {h: c for h, c in entry.get("columns", {}).items() if c != LEAVE}}
-        for entry in kept
+        for entry in mapping["table"]
+        if entry.get("to") != LEAVE
     ]
 
 

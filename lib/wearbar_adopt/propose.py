@@ -10,20 +10,10 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.sources.header import toml
 from wearbar.log.sources.raw import fault
-from wearbar_adopt.cells import (
-    ASK,
-    LEAVE,
-    SAYS,
-    code_of,
-    columns_of,
-    heading,
-    is_exact,
-    meant,
-    measure,
-    tables_of,
-)
+from wearbar_adopt.cells import ASK, LEAVE, SAYS, code_of, dates
 from wearbar_adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
 from wearbar_adopt.grids import first_line, header_lines, headings, pick
+from wearbar_adopt.heads import columns_of, heading, is_exact, meant, measure, tables_of
 from wearbar_adopt.maps import asked, lines_of
 from wearbar_adopt.unused import holds, settle_odometer, settle_rivals, settle_unused
 
@@ -39,6 +29,7 @@ class Proposal:
     toml: str  # its text
     unsure: tuple  # what a person must look at
     asks: int  # how many "?" it has
+    is_skeleton: bool = False  # whether a sheet of it can't be told
 
 
 @dataclass
@@ -52,6 +43,7 @@ class Seen:
     kinds: set = field(default_factory=set)  # of vehicles, by the headings
     days: list = field(default_factory=list)  # the first day of each table
     tables: set = field(default_factory=set)
+    tasks: dict = field(default_factory=dict)  # of the plan, by the names that it gives them
     where: str = ""  # the sheet at hand, as sentences begin
 
     def say(self, block, **told):
@@ -59,11 +51,13 @@ class Seen:
         self.unsure.append(self.where + SAYS["look"][block].format(**told))
 
 
-def propose(grids, name, today=None, given=None):
+def propose(grids, name, today=None, given=None, plan=None):
     """A `Proposal` for a file called `name`; today: the last day a two-digit year may mean. given:
     what need not be asked: `vehicle, kind, in_service`, keys of [log] and `date_order`; with `yes`
-    what is usual is taken where nothing is said."""
+    what is usual is taken where nothing is said. plan: whose tasks work may be called by."""
     seen, entries = Seen(given or {}), []
+    for task in plan.tasks.itertuples() if plan else ():
+        seen.tasks |= {word.casefold(): task.code for word in (task.title, *task.also)}
     for grid in grids:
         seen.where = f"Sheet {grid.sheet}: " if grid.sheet else ""
         if grid.note:
@@ -78,7 +72,9 @@ def propose(grids, name, today=None, given=None):
     opening = '# How this file becomes a log. Decide each "?", then run the same command again.'
     log = [opening, "[log]", f"name = {toml(name)}", *header_units(seen), ""]
     text = "\n".join([*log, *parts])
-    return Proposal(text, tuple(dict.fromkeys(seen.unsure)), len(asked(tomllib.loads(text))))
+    asks = len(asked(tomllib.loads(text)))
+    is_skeleton = any(entry["to"] == ASK for entry in entries)
+    return Proposal(text, tuple(dict.fromkeys(seen.unsure)), asks, is_skeleton)
 
 
 def _vehicles(seen):
@@ -91,14 +87,11 @@ def _vehicles(seen):
     if not day and is_taken and seen.days:
         day = f"{min(seen.days):%Y-%m-%d}"
         seen.say("day_taken", day=day)
+    kinds, days = f"  # {', '.join(schema.VEHICLE_KINDS)}", "  # YYYY-MM-DD"
     for vehicle in seen.vehicles.values() or [seen.given.get("vehicle") or ASK]:
-        told = {"vehicle": vehicle, "kind": kind or ASK, "in_service": day or ASK}
-        notes = {"kind": ", ".join(schema.VEHICLE_KINDS), "in_service": "YYYY-MM-DD"}
-        lines.append("[[vehicle]]")
-        for key, value in told.items():
-            note = f"  # {notes[key]}" if value == ASK and key in notes else ""
-            lines.append(f"{key} = {toml(value)}{note}")
-        lines.append("")
+        lines += ["[[vehicle]]", f"vehicle = {toml(vehicle)}"]
+        lines.append(f"kind = {toml(kind or ASK)}{'' if kind else kinds}")
+        lines += [f"in_service = {toml(day or ASK)}{'' if day else days}", ""]
     if not (kind and day):
         seen.say("vehicles")
     return lines
@@ -108,11 +101,9 @@ def _tables(grid, name, seen, today):
     """The [[table]]s of a sheet: what it is, and one more for each column of measurements."""
     lines = header_lines(grid.cells)
     names = headings(grid.cells, lines)
-    samples = {
-        head: grid.cells[place][grid.cells.index > max(lines)].dropna()
-        for head, place in names.items()
-    }
-    found = {h: told for h, cells in samples.items() if (told := measure(h, cells)).get("position")}
+    body = grid.cells[grid.cells.index > max(lines, default=0)]
+    found = {head: measure(head, body[place].dropna()) for head, place in names.items()}
+    found = {head: told for head, told in found.items() if told.get("position")}
     to, columns, near = columns_of(grid.sheet or name, [n for n in names if n not in found])
     first = {}
     if found and not columns:
@@ -131,8 +122,8 @@ def _tables(grid, name, seen, today):
     entry |= _told(grid, entry, first, seen)
     made = [entry]
     for head in others:
-        own = {h: heading(h) for h, c in columns.items() if heading(h) in SHARED and c != LEAVE}
-        own = {h: c if columns[h] != ASK else ASK for h, c in own.items()}
+        shared = {h: c for h, c in columns.items() if heading(h) in SHARED and c != LEAVE}
+        own = {h: ASK if c == ASK else heading(h) for h, c in shared.items()}
         more = {key: entry[key] for key in entry if key not in ("columns", "less")}
         more |= {"to": "measurements", "columns": own | {head: "value"}}
         before, seen.unsure = seen.unsure, []
@@ -173,6 +164,9 @@ def _settle(grid, names, entry, others, seen):
     seen.tables.add(to)
     part = pick(grid, entry)
     cells, typed = grid.cells.loc[part.picked.index], grid.typed.loc[part.picked.index]
+    order = entry["date_order"]
+    days = [dates(part.picked[n], order).min() for n in part.named("date") if order != ASK]
+    seen.days += [day for day in days if not pd.isna(day)]
     settle_rivals(cells, typed, names, entry, seen.say)
     settle_money(cells, typed, names, entry, seen.say)
     if {"date", "odometer"} <= {*columns.values()}:
@@ -265,6 +259,8 @@ def _words(part, entry, seen):
         cells = part.picked[name]
         words = sorted(set(cells.dropna().str.strip()))
         codes = {word: code_of(word, col) for word in words if len(words) <= MOST_WORDS}
+        if name == "task":
+            codes |= {w: task for w in codes if (task := seen.tasks.get(w.casefold()))}
         own = {word: code for word, code in codes.items() if code != word.casefold()}
         # where one answer alone is written, a blank is the other one, or not known
         if name == "filled_to" and cells.isna().any() and {*codes.values()} == {"full"}:

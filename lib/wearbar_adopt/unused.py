@@ -1,21 +1,18 @@
 """The columns of a sheet that no table takes. One with money, distances, days or numbers is asked
 about, unless it is proved to be worked out from the others; no other word of it is lost unseen."""
 
-import re
-
 import numpy as np
 import pandas as pd
 
 from wearbar.log import schema
 from wearbar.log.units import FACTORS
-from wearbar_adopt.cells import ASK, LEAVE, ORDERS, dates, is_rate, meant, numbers, plain_heading
+from wearbar_adopt.cells import ASK, INSIDE, LEAVE, ORDERS, dates, is_day, numbers
 from wearbar_adopt.evidence import SHARE
+from wearbar_adopt.heads import is_rate, meant, plain_heading
 
 HALF = 0.5  # of the cells
 FEWEST = 2  # rows that must agree
-ROUNDED, CENTS = 0.55, 0.03  # what rounding does to a distance, and to other amounts
-SLIP = 2e-4  # and to any as a share
-INSIDE = re.compile(r"[£€$¥] ?\d|\d ?[£€]|\d ?(?:mi|miles|km)\b", re.IGNORECASE)
+ROUNDED, CENTS, SLIP = 0.55, 0.03, 2e-4  # what rounding does to distances, to others; a share
 _SIZES = {
     round(a / b, 9) for sizes in FACTORS.values() for a in sizes.values() for b in sizes.values()
 }
@@ -32,8 +29,7 @@ def holds(cells, decimal="point", typed=None):
     read = numbers(cells, marks[0], typed).fillna(numbers(cells, marks[1], typed))
     if read["sign"].notna().any():
         return "money"
-    is_day = np.logical_or.reduce([dates(cells, order).notna() for order in ORDERS])
-    if is_day.mean() >= HALF:
+    if is_day(cells).mean() >= HALF:
         return "dates"
     if read["unit"].isin([*FACTORS["distance"]]).any():
         return "distances"
@@ -48,8 +44,7 @@ def settle_rivals(cells, typed, names, entry, say):
     columns, to = entry["columns"], entry["to"]
     rivals = [head for head, column in columns.items() if column == ASK]
     for name in dict.fromkeys(meant(head, to) for head in rivals):
-        some = [head for head in rivals if meant(head, to) == name]
-        first, *others = some
+        first, *others = some = [head for head in rivals if meant(head, to) == name]
         values = {h: _values(cells[names[h]], typed[names[h]], entry["decimal"]) for h in some}
         none = pd.Series(0, cells.index)
         if all(_worked_out(values[h], values, {first: name}, to, none) for h in others):
@@ -70,7 +65,7 @@ def settle_rivals(cells, typed, names, entry, say):
 
 def settle_unused(cells, typed, names, left, entry, say):
     """Give each heading of `left` (to its place) its place in `entry`: "?" where its column holds
-    what a log wants, "leave-out" where it is proved to be worked out. The others, which are said."""
+    what a log wants, "leave-out" where it is proved to be worked out. The list of the others."""
     columns, decimal, beside = entry["columns"], entry["decimal"], []
     values = {head: _values(cells[place], typed[place], decimal) for head, place in names.items()}
     vehicle = next((h for h, column in columns.items() if column == "vehicle"), None)

@@ -1,17 +1,81 @@
 """What became of a person's spreadsheet: lines for the terminal, and the record beside the log."""
 
+import csv
+
+from wearbar.log import read_log, schema
+from wearbar.log.sources.raw import LogError
 from wearbar.report.quantities import clean, plain, safe
 from wearbar.report.template import column_of, words_of
+from wearbar_adopt.add import add_to
+from wearbar_adopt.cells import SAYS
 from wearbar_adopt.convert import places_of
+from wearbar_adopt.free import HEADS
 
 MOST = 12
 _words = words_of("adopt")
 
 
-def proposed_lines(proposal, path):
-    """Lines on a map that was proposed and written to `path`."""
-    said = _say("proposed", path=path, asks=proposal.asks)
+def keep_map(proposal, path, yes=False):
+    """Write a proposed map; lines on it. Beside one with a sheet that can't be told, all tables and
+    columns of a log are written too."""
+    path.write_text(proposal.toml, encoding="utf-8")
+    beside = path.with_name("log-columns.md") if proposal.is_skeleton else None
+    if beside and not beside.exists():
+        beside.write_text(reference(), encoding="utf-8")
+    done = yes and not proposal.asks
+    said = _say("proposed", path=path, asks=proposal.asks, done=done, beside=beside)
     return [said, *(f"- {clean(s, 300)}" for s in proposal.unsure)]
+
+
+def reference():
+    """All tables and columns of a log, as Markdown: what a map may name."""
+    lines = ["# What a log holds", "", _say("reference")]
+    for table, columns in schema.TABLES.items():
+        lines += ["", f"## {table}", ""]
+        for col in columns:
+            codes = f" ({', '.join(col.codes)})" if col.codes else ""
+            lines.append(f"- `{col.name}`{'*' * col.required}: {col.meaning}{codes}")
+    return "\n".join(lines) + "\n"
+
+
+def keep_split(rows, path):
+    """Write free text, split, as a sheet to look over; what is said of it. Raises LogError where
+    there is such a sheet: it may be mended already."""
+    if path.exists():
+        raise LogError(SAYS["fault"]["split_there"].format(path=path))
+    with path.open("w", encoding="utf-8", newline="") as file:
+        csv.writer(file).writerows([HEADS, *rows])
+    return _say("split", path=path, n=len(rows), two=sum("?" in row for row in rows))
+
+
+def log_to_add_to(address, out):
+    """The log to which rows are to be added, None where none is. LogError without a new folder."""
+    if address and not out:
+        raise LogError(SAYS["fault"]["no_out"])
+    return read_log(address) if address else None
+
+
+def refuse_answers(given, path):
+    """Raises LogError for answers beside a map: the map answers."""
+    if given:
+        keys = ", ".join(f"--{key.replace('_', '-')}" for key in given)
+        raise LogError(SAYS["fault"]["answered"].format(keys=keys, path=path))
+
+
+def add(log, adopted, folder, today):
+    """Add the rows of an `Adopted` that a log lacks into a new folder; (lines, rows in doubt)."""
+    made = add_to(log, adopted, folder, record(adopted), today)
+    new = len(made.log.set_aside) - len(log.set_aside)
+    lines = [_say("added", folder=folder, there=made.there, new=new), ""]
+    lines.append(f"{'table':<14}{'':<14}{'before':>12}{'added':>12}{'after':>12}")
+    lines += [
+        f"{table:<14}{what:<14}{before:>12,}{more:>12,}{after:>12,}"
+        for table, what, before, more, after in made.totals.itertuples(index=False)
+    ]
+    rows = column_of(_words, "differing_row", made.differing)
+    for title, told in ((_say("differing", n=len(rows)), rows), *_chapters(adopted)):
+        lines += ["", title, *(f"  {row}" for row in told[:MOST])] if told else []
+    return lines, len(rows) + max(new, 0) + (not adopted.is_whole)
 
 
 def adopted_lines(adopted, log, folder):

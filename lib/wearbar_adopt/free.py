@@ -1,0 +1,60 @@
+"""Free text ("oil+filter 12,340mi £45 done by me") split into what a log has, to be confirmed: a
+sheet with the words themselves beside it. "?" stands where two figures may be meant."""
+
+import re
+
+import pandas as pd
+
+from wearbar_adopt.cells import FREE, is_day
+from wearbar_adopt.grids import decoded, header_lines, headings
+from wearbar_adopt.heads import columns_of, heading
+
+HEADS = ("Date", "Odometer", "Cost", "Work", "Done by", "Note")
+SHARE = 0.5  # of the lines that tell of money or a distance, for a sheet to be free text
+_FORMS = {key: re.compile(form, re.IGNORECASE) for key, form in FREE.items()}
+
+
+def free_text(path, grids):
+    """Its lines as rows of `HEADS`, where a file is free text: no table, and most lines speak of
+    money or a distance among words; else None."""
+    lines = [line for grid in grids for line in _lines(path, grid)]
+    cells = (row.dropna() for grid in grids for _, row in grid.cells.iterrows())
+    told = sum(any(map(_is_told, row)) for row in cells)
+    return [split(line) for line in lines] if told >= max(SHARE * len(lines), 1) else None
+
+
+def _is_told(cell):
+    """Whether a cell tells of money or a distance among other words."""
+    found = _FORMS["money"].search(cell) or _FORMS["distance"].search(cell)
+    rest = _FORMS["money"].sub(" ", _FORMS["distance"].sub(" ", cell))
+    return bool(found and re.search(r"[^\W\d]{3}", rest))
+
+
+def _lines(path, grid):
+    """The lines of a sheet that no table takes; of a text file whole, with their commas."""
+    lines = header_lines(grid.cells)
+    if lines and columns_of(grid.sheet or path.stem, list(headings(grid.cells, lines)))[1]:
+        return []
+    if grid.sheet:
+        return [" ".join(map(str, row.dropna())) for _, row in grid.cells.drop(lines).iterrows()]
+    text = decoded(path.read_bytes())[0].splitlines()
+    kept = {number: line.strip().strip(",;").strip('"') for number, line in enumerate(text, 1)}
+    is_head = [heading(cell) for cell in kept[int(grid.cells.index[0])].split(",")]
+    first = int(grid.cells.index[0]) if all(is_head) else 0
+    return [line for number, line in kept.items() if line and number not in (*lines, first)]
+
+
+def split(text):
+    """One line of free text as `HEADS`; what is left of it is the work, and the whole the note."""
+    rest, row = f" {text} ", {}
+    for key in ("date", "money", "distance", "done_by"):
+        found = [m for m in _FORMS[key].finditer(rest) if key != "date" or _is_date(m["it"])]
+        row[key] = "?" if len(found) > 1 else found[0]["it"].strip() if found else ""
+        for match in reversed(found if key != "done_by" else found[:1]):
+            rest = f"{rest[: match.start()]} {rest[match.end() :]}"
+    work = re.sub(r"\s+", " ", rest).strip(" ,;:.-@")
+    return (row["date"], row["distance"], row["money"], work, row["done_by"], text)
+
+
+def _is_date(text):
+    return is_day(pd.Series([text])).any()
