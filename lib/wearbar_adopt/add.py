@@ -33,8 +33,8 @@ def given_by(log):
     told = {key: header[key] for key in UNITS if header.get(key)}
     if len(vehicles) == 1:
         one = vehicles.iloc[0]
-        told |= {"vehicle": one["vehicle"], "kind": one["kind"]}
-        told["in_service"] = f"{one['in_service']:%Y-%m-%d}"
+        day = f"{one['in_service']:%Y-%m-%d}"
+        told |= {"vehicle": one["vehicle"], "kind": one["kind"], "in_service": day}
     return told
 
 

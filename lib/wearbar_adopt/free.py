@@ -48,13 +48,10 @@ def split(text):
     """One line of free text as `HEADS`; what is left of it is the work, and the whole the note."""
     rest, row = f" {text} ", {}
     for key in ("date", "money", "distance", "done_by"):
-        found = [m for m in _FORMS[key].finditer(rest) if key != "date" or _is_date(m["it"])]
+        found = [*_FORMS[key].finditer(rest)]
+        found = [m for m in found if key != "date" or is_day(pd.Series([m["it"]])).all()]
         row[key] = "?" if len(found) > 1 else found[0]["it"].strip() if found else ""
         for match in reversed(found if key != "done_by" else found[:1]):
             rest = f"{rest[: match.start()]} {rest[match.end() :]}"
     work = re.sub(r"\s+", " ", rest).strip(" ,;:.-@")
     return (row["date"], row["distance"], row["money"], work, row["done_by"], text)
-
-
-def _is_date(text):
-    return is_day(pd.Series([text])).any()

@@ -163,11 +163,6 @@ def header_lines(cells):
     return lines
 
 
-def first_line(cells):
-    """The line that heads a sheet whose columns are not known: the first of most cells."""
-    return int(cells.head(HEAD).notna().sum(axis=1).idxmax())
-
-
 def headings(cells, lines):
     """Name of each column to its place: a cell of the upper lines counts for the blank ones right
     of it; two alike differ by their place, counted from 1."""

@@ -10,6 +10,8 @@ _HEADINGS = {
 }
 _TABLES = TOLD["tables"]
 _RATE = re.compile(TOLD["rates"]["words"])
+_NOT_MEASURED = re.compile(rf"(?<!\w)(?:{TOLD['not_measured']['words']})(?!\w)")
+_MAY_MEASURE = ("", "value", "item", "position", "kind", "note", "volume", "vehicle")
 _NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
 
 
@@ -50,12 +52,13 @@ def is_rate(text):
 
 def measure(text, cells=()):
     """The constants of a column of measurements whose heading, with the unit of its first cell,
-    says what and where; else {}."""
+    says what and where; else {}. Not so where it is money, a date or a distance."""
     unit = re.fullmatch(r"[\d.,]+ ?(mm|psi|bar|kpa|/32).*", next(iter(cells), "").casefold())
     low = plain_heading(f"{text} {unit[1] if unit else ''}")
-    for quantity, told in TOLD["measures"].items():
+    is_other = heading(text) not in _MAY_MEASURE or _NOT_MEASURED.search(low)
+    for quantity, told in TOLD["measures"].items() if not is_other else ():
         if re.search(rf"(?<!\w)(?:{told['words']})(?!\w)", low):
-            found = {"quantity": quantity, "category": told["category"]}
+            found = {"quantity": quantity, "category": told["category"], "most": told["most"]}
             at = [_first(group, low) for group in ("axles", "sides")]
             found["position"] = "-".join(filter(None, at)) or told.get("position", "")
             return found | ({"place": place} if (place := _first("places", low)) else {})

@@ -10,12 +10,12 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.sources.header import toml
 from wearbar.log.sources.raw import fault
-from wearbar_adopt.cells import ASK, LEAVE, SAYS, code_of, dates
+from wearbar_adopt.cells import ASK, LEAVE, SAYS, code_of, dates, plain_letters
 from wearbar_adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
-from wearbar_adopt.grids import first_line, header_lines, headings, pick
+from wearbar_adopt.grids import HEAD, header_lines, headings, pick
 from wearbar_adopt.heads import columns_of, heading, is_exact, meant, measure, tables_of
 from wearbar_adopt.maps import asked, lines_of
-from wearbar_adopt.unused import holds, settle_odometer, settle_rivals, settle_unused
+from wearbar_adopt.unused import holds, is_measured, settle_odometer, settle_rivals, settle_unused
 
 MOST_WORDS = 60
 SHARED = ("vehicle", "date", "odometer")  # columns that each measurement of a row has
@@ -103,7 +103,7 @@ def _tables(grid, name, seen, today):
     names = headings(grid.cells, lines)
     body = grid.cells[grid.cells.index > max(lines, default=0)]
     found = {head: measure(head, body[place].dropna()) for head, place in names.items()}
-    found = {head: told for head, told in found.items() if told.get("position")}
+    found = {h: told for h, told in found.items() if is_measured(body[names[h]], told)}
     to, columns, near = columns_of(grid.sheet or name, [n for n in names if n not in found])
     first = {}
     if found and not columns:
@@ -200,7 +200,7 @@ def _told(grid, entry, measured, seen):
 
 def _skeleton(grid, seen):
     """A [[table]] to fill in for a sheet that can't be told, where it holds what a log has."""
-    line = first_line(grid.cells)
+    line = int(grid.cells.head(HEAD).notna().sum(axis=1).idxmax())  # the first of most cells
     body = grid.cells[grid.cells.index > line]
     is_log = any(holds(body[place]) for place in body)
     names = headings(grid.cells, [line])
@@ -249,7 +249,7 @@ def _words(part, entry, seen):
     found = {}
     told = part.picked.get("vehicle", pd.Series(entry["constants"].get("vehicle"), dtype=object))
     for name in told.dropna().value_counts().index:
-        known = seen.vehicles.setdefault(" ".join(name.casefold().split()), name.strip())
+        known = seen.vehicles.setdefault(" ".join(plain_letters(name).split()), name.strip())
         if known != name:
             seen.unsure.append(f"The vehicle {name!r} is taken to be {known!r}.")
             if "vehicle" in part.picked:

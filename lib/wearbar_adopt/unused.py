@@ -10,8 +10,7 @@ from wearbar_adopt.cells import ASK, INSIDE, LEAVE, ORDERS, dates, is_day, numbe
 from wearbar_adopt.evidence import SHARE
 from wearbar_adopt.heads import is_rate, meant, plain_heading
 
-HALF = 0.5  # of the cells
-FEWEST = 2  # rows that must agree
+HALF, FEWEST = 0.5, 2  # of the cells; rows that must agree
 ROUNDED, CENTS, SLIP = 0.55, 0.03, 2e-4  # what rounding does to distances, to others; a share
 _SIZES = {
     round(a / b, 9) for sizes in FACTORS.values() for a in sizes.values() for b in sizes.values()
@@ -38,6 +37,14 @@ def holds(cells, decimal="point", typed=None):
     return "money or distances" if cells.astype(object).str.contains(INSIDE).any() else ""
 
 
+def is_measured(cells, told):
+    """Whether a column may hold what its heading tells (`heads.measure`): where it is known, no
+    money or days, and none too large for it."""
+    if not told.get("position") or holds(cells) not in ("numbers", ""):
+        return False
+    return not (_values(cells, cells.isna() & False, "point") > told["most"]).any()
+
+
 def settle_rivals(cells, typed, names, entry, say):
     """Of columns that may all be one of the table's ("?"), the first is it where the others are the
     same in another unit; else that is said. A column of words that holds money or days is asked."""
@@ -46,11 +53,10 @@ def settle_rivals(cells, typed, names, entry, say):
     for name in dict.fromkeys(meant(head, to) for head in rivals):
         first, *others = some = [head for head in rivals if meant(head, to) == name]
         values = {h: _values(cells[names[h]], typed[names[h]], entry["decimal"]) for h in some}
-        none = pd.Series(0, cells.index)
-        if all(_worked_out(values[h], values, {first: name}, to, none) for h in others):
+        one = pd.Series(0, cells.index)
+        if all(_worked_out(values[h], values, {first: name}, to, one) for h in others):
             columns |= {first: name} | dict.fromkeys(others, LEAVE)
-            for head in others:
-                say("worked_out", head=head, of=first)
+            say("worked_out", head=", ".join(others), of=first)
         else:
             say("rivals", heads=", ".join(some), name=name)
     for head, name in columns.items():

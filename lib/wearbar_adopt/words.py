@@ -22,9 +22,8 @@ def keep_map(proposal, path, yes=False):
     beside = path.with_name("log-columns.md") if proposal.is_skeleton else None
     if beside and not beside.exists():
         beside.write_text(reference(), encoding="utf-8")
-    done = yes and not proposal.asks
-    said = _say("proposed", path=path, asks=proposal.asks, done=done, beside=beside)
-    return [said, *(f"- {clean(s, 300)}" for s in proposal.unsure)]
+    told = {"asks": proposal.asks, "done": yes and not proposal.asks, "beside": beside}
+    return [_say("proposed", path=path, **told), *(f"- {clean(s, 300)}" for s in proposal.unsure)]
 
 
 def reference():
@@ -58,16 +57,16 @@ def log_to_add_to(address, out):
 def refuse_answers(given, path):
     """Raises LogError for answers beside a map: the map answers."""
     if given:
-        keys = ", ".join(f"--{key.replace('_', '-')}" for key in given)
-        raise LogError(SAYS["fault"]["answered"].format(keys=keys, path=path))
+        names = (key.replace("date_order", "dates").replace("_", "-") for key in given)
+        raise LogError(SAYS["fault"]["answered"].format(keys="--" + ", --".join(names), path=path))
 
 
 def add(log, adopted, folder, today):
     """Add the rows of an `Adopted` that a log lacks into a new folder; (lines, rows in doubt)."""
     made = add_to(log, adopted, folder, record(adopted), today)
     new = len(made.log.set_aside) - len(log.set_aside)
-    lines = [_say("added", folder=folder, there=made.there, new=new), ""]
-    lines.append(f"{'table':<14}{'':<14}{'before':>12}{'added':>12}{'after':>12}")
+    head = f"{'table':<14}{'':<14}{'before':>12}{'added':>12}{'after':>12}"
+    lines = [_say("added", folder=folder, there=made.there, new=new), "", head]
     lines += [
         f"{table:<14}{what:<14}{before:>12,}{more:>12,}{after:>12,}"
         for table, what, before, more, after in made.totals.itertuples(index=False)
@@ -80,8 +79,8 @@ def add(log, adopted, folder, today):
 
 def adopted_lines(adopted, log, folder):
     """Lines on what was adopted, left out, turned, and set aside on reading, by its place."""
-    lines = [_say("adopted", folder=folder), ""]
-    lines.append(f"{'sheet':<20}{'table':<14}{'rows':>9}{'adopted':>9}{'left out':>10}")
+    head = f"{'sheet':<20}{'table':<14}{'rows':>9}{'adopted':>9}{'left out':>10}"
+    lines = [_say("adopted", folder=folder), "", head]
     lines += [
         f"{clean(s or '-', 19):<20}{t or '-':<14}{r:>9,}{a:>9,}{o:>10,}"
         for s, t, r, a, o in adopted.ledger.itertuples(index=False)
@@ -94,8 +93,8 @@ def adopted_lines(adopted, log, folder):
 
 def record(adopted):
     """ADOPTED.md: which rows became which, were left out or turned. Markdown, harmless."""
-    lines = ["# How this log was made", "", "| sheet | table | rows | adopted | left out |"]
-    lines.append("|---|---|---|---|---|")
+    head = ["| sheet | table | rows | adopted | left out |", "|---|---|---|---|---|"]
+    lines = ["# How this log was made", "", *head]
     lines += [
         f"| {safe(s or '-')} | {t or '-'} | {r} | {a} | {o} |"
         for s, t, r, a, o in adopted.ledger.itertuples(index=False)

@@ -378,6 +378,26 @@ class TestWide:
             Book(text(tmp_path / "s.csv", rows), {"fuel": truth, "measurements": wears(measured)})
         )
 
+    @pytest.mark.parametrize(
+        "head, cells",
+        [
+            ("Front tyre changed", ["12000", "", "12800"]),
+            ("Front tread", ["12000", "", "12800"]),
+            ("Rear brake pads", ["27.00", "31.50", ""]),
+            ("Front tyre cost", ["61.00", "", "70.00"]),
+            ("Front tyre date", ["2026-01-02", "", ""]),
+            ("Rear shock pressure (psi)", ["140", "150", "145"]),
+        ],
+    )
+    def test_what_is_no_measurement_is_asked(self, tmp_path, head, cells):
+        rows = [("Date", "Vehicle", "Odometer (mi)", "Litres", "Cost", head)]
+        rows += [
+            (d, "Tern", o, v, c, x) for (d, o, v, _, c, _), x in zip(FILLS[:3], cells, strict=True)
+        ]
+        proposal = propose(read_grids(text(tmp_path / "s.csv", rows)), "s", today=TODAY)
+        (entry,) = tomllib.loads(proposal.toml)["table"]
+        assert entry["columns"][head] == "?"
+
 
 class TestWorkbook:
     def test_several_sheets_one_vehicle(self, tmp_path):
