@@ -130,9 +130,9 @@ def plain_letters(text):
 
 def code_of(word, col):
     """The code of a column (`schema.Column`) that a person's word stands for, "?" where none."""
-    plain = plain_letters(word).strip()
     known = _CODES.get("yes_no" if col.kind == "yes_no" else col.name, {})
     code = re.sub(r"[^\w]+", "-", word.casefold()).strip("-") or ASK
     allowed = ("yes", "no") if col.kind == "yes_no" else col.codes
-    code = code if code in allowed else known.get(plain, ASK if allowed else code)
+    meant = {known.get(part) for part in plain_letters(word).split()}
+    code = meant.pop() or code if len(meant) == 1 else code
     return code if not allowed or code in allowed else ASK

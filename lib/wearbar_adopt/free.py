@@ -7,7 +7,7 @@ import pandas as pd
 
 from wearbar_adopt.cells import FREE, is_day
 from wearbar_adopt.grids import decoded, header_lines, headings
-from wearbar_adopt.heads import columns_of, heading
+from wearbar_adopt.heads import columns_of
 
 HEADS = ("Date", "Odometer", "Cost", "Work", "Done by", "Note")
 SHARE = 0.5  # of the lines that tell of money or a distance, for a sheet to be free text
@@ -38,10 +38,10 @@ def _lines(path, grid):
     if grid.sheet:
         return [" ".join(map(str, row.dropna())) for _, row in grid.cells.drop(lines).iterrows()]
     text = decoded(path.read_bytes())[0].splitlines()
-    kept = {number: line.strip().strip(",;").strip('"') for number, line in enumerate(text, 1)}
-    is_head = [heading(cell) for cell in kept[int(grid.cells.index[0])].split(",")]
-    first = int(grid.cells.index[0]) if all(is_head) else 0
-    return [line for number, line in kept.items() if line and number not in (*lines, first)]
+    kept = [(n, re.sub(r"\s*\"\s*", " ", line).strip(" ,;")) for n, line in enumerate(text, 1)]
+    # a first line without a figure is a title, or heads the others
+    first = int(grid.cells.index[0])
+    return [line for n, line in kept if line and (n > first or re.search(r"\d", line))]
 
 
 def split(text):

@@ -5,6 +5,8 @@ import pandas as pd
 import pytest
 from test_sheets import FILLS, JOBS, WEAR, Book, fills, holds, jobs, text, wears, workbook
 
+from wearbar_adopt.free import split
+
 FORMS = {
     "day-first": ("%d/%m/%Y", "%d.%m.%Y", "%d-%m-%y"),
     "month-first": ("%m/%d/%Y", "%m-%d-%Y"),
@@ -192,6 +194,37 @@ def sheet_of(kind, seed, tmp_path):
     return Book(
         layout.path(tmp_path, layout.turned(fuel_rows(layout))), {"fuel": fills()}, layout.answers
     )
+
+
+def told_freely(layout, iso, odometer, job, paid, who):
+    """A line of free text, and what each of its parts should be found to be."""
+    day = layout.day(iso) if layout.one((0, 1, 1)) else ""
+    reading = f"{odometer:,}".replace(",", layout.one((",", ""))) + layout.one(
+        ("mi", " mi", " miles", " km")
+    )
+    money = layout.one(
+        (f"£{paid:.2f}", f"£{paid:.0f}", f"£ {paid:.2f}", f"{paid:.2f} £", f"{paid:.2f} GBP")
+    )
+    by = layout.one((f"by {who}", f"done by {who}", ""))
+    parts = [job, reading, money]
+    layout.rng.shuffle(parts)
+    parts = [day, *parts, by] if layout.one((0, 1)) else [*parts, by, day]
+    line = layout.one((" ", ", ", " - ")).join(part for part in parts if part)
+    return line, (day, reading, money, job.lower(), who if by else "")
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_free_text_is_split_right_or_asked(seed):
+    layout = Layout(seed)
+    for d, o, j, p, w in JOBS:
+        who = layout.one(("me", "garage", "owner"))
+        line, told = told_freely(
+            layout, d, o, layout.one((j, f"{j} + wash", "new rear tyre")), p + w, who
+        )
+        *found, note = split(line)
+        assert note == line
+        found[3] = found[3].lower()
+        assert found == list(told), line
 
 
 KINDS = (

@@ -216,6 +216,20 @@ class TestFreeText:
             assert row == [day, odometer, money, work, who, words]
         assert run("adopt", "notes.csv") == 2  # it may be mended already
 
+    def test_a_column_of_words_beside_one_of_days(self, tmp_path):
+        lines = [
+            "Date,What I did",
+            '3/4/2026,"oil+filter, 12,340mi £45"',
+            "17/4/2026,chain lubed 12800 mi",
+        ]
+        (tmp_path / "notes.csv").write_text("\n".join(lines), encoding="utf-8")
+        run("adopt", "notes.csv")
+        rows = pd.read_csv(tmp_path / "notes.rows.csv", dtype=str).fillna("")
+        assert rows["Date"].tolist() == ["3/4/2026", "17/4/2026"]
+        assert rows["Odometer"].tolist() == ["12,340mi", "12800 mi"]
+        assert rows["Cost"].tolist() == ["£45", ""]
+        assert rows["Work"].tolist() == ["oil+filter", "chain lubed"]
+
     def test_what_is_confirmed_is_adopted(self, tmp_path):
         (tmp_path / "notes.csv").write_text(
             "\n".join(row[0] for row in NOTES[:4]), encoding="utf-8"
