@@ -12,7 +12,7 @@ from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml
 from wearbar_adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, numbers, plain_letters
-from wearbar_adopt.heads import heading
+from wearbar_adopt.heads import heading, is_exact
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
 SHARE = 0.8  # of the rows that must agree
@@ -22,8 +22,7 @@ LITTLE, MUCH = 0.2, 3.0  # cost over volume: less is the price of one unit, more
 TOTAL = re.compile(r"total|cost|paid|amount|sum|betrag|kosten|importe", re.IGNORECASE)
 TOTAL_OF = re.compile(r"total|sum|gesamt", re.IGNORECASE)
 PENCE = re.compile(r"pence|ppl|\bp\b|cents?\b|\bct\b", re.IGNORECASE)
-PARTS = ("labour_cost", "parts_cost")
-REST = "other_cost"
+PARTS, REST = ("labour_cost", "parts_cost"), "other_cost"
 
 
 def date_order(cells, today=None):
@@ -193,8 +192,10 @@ def _of_fills(read, columns, volume, say):
         say("pence", price=price)
     elif price:
         columns[price] = "unit_price"
-    if costs:
-        cost = min(costs, key=lambda head: not TOTAL.search(head))
+    sure = [h for h in costs if is_exact(h)] or [h for h in costs if TOTAL.search(h)] or costs
+    columns |= dict.fromkeys(sure if len(sure) > 1 else (), ASK)
+    if len(sure) == 1:
+        cost = sure[0]
         columns[cost] = _cost_alone(cost, read[cost], read[volume], volume, say)
         if price and not is_pence and columns[cost] == "cost":
             columns[price] = ASK

@@ -22,8 +22,7 @@ from wearbar_adopt.heads import heading
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 HALF_OF, CENT = 0.5, 0.011  # of the rows that must have a day; of two sums that are alike
-MOST_SUMS = 50  # rows looked at
-LOOK_AT, HEAD = 50, 20  # lines to find the delimiter by, and the header
+LOOK_AT, MOST_SUMS, HEAD = 50, 50, 20  # lines for the delimiter, for sums, for the header
 TOTAL, PERIOD, UNIT_ROW = LABELS.values()
 ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOTHING, BEYOND = SAYS["left_out"].values()
 UNDERSTOOD = (ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED)

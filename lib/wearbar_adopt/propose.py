@@ -15,7 +15,7 @@ from wearbar_adopt.evidence import date_order, decimal_mark, header_units, settl
 from wearbar_adopt.grids import HEAD, header_lines, headings, pick
 from wearbar_adopt.heads import columns_of, heading, is_exact, meant, measure, tables_of
 from wearbar_adopt.maps import asked, lines_of
-from wearbar_adopt.unused import holds, is_measured, settle_odometer, settle_rivals, settle_unused
+from wearbar_adopt.unused import holds, is_measured, settle_meter, settle_rivals, settle_unused
 
 MOST_WORDS = 60
 SHARED = ("vehicle", "date", "odometer")  # columns that each measurement of a row has
@@ -146,8 +146,8 @@ def _written(grid, entry, others, seen, today):
         ("decimal", "number", "numbers", decimal_mark),
     ):
         # what the file itself holds as a number is plain already
-        cells = [part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind)]
-        cells = [pd.Series(dtype=object), *cells]
+        own = (part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind))
+        cells = [pd.Series(dtype=object), *own]
         cells += [measured[place].dropna() for place in others if kind == "number"]
         cells = pd.concat(cells, ignore_index=True).astype(object)
         entry[key], why = decide(cells)
@@ -169,8 +169,8 @@ def _settle(grid, names, entry, others, seen):
     seen.days += [day for day in days if not pd.isna(day)]
     settle_rivals(cells, typed, names, entry, seen.say)
     settle_money(cells, typed, names, entry, seen.say)
-    if {"date", "odometer"} <= {*columns.values()}:
-        settle_odometer(pick(grid, entry), entry, seen.say)
+    for name in {"odometer", "hours"} & {*columns.values()} if "date" in columns.values() else ():
+        settle_meter(pick(grid, entry), name, entry, seen.say)
     left = {head: place for head, place in names.items() if head not in (*columns, *others)}
     beside = settle_unused(cells, typed, names, left, entry, seen.say)
     if beside:
@@ -179,9 +179,8 @@ def _settle(grid, names, entry, others, seen):
         col = schema.column(to, meant(head, to))
         if holds(cells[names[head]]) == "money" or (col and col.quantity == "money"):
             seen.units.setdefault("currency", set())
-    heads = [head for head, column in columns.items() if column == "vehicle" and is_exact(head)]
-    kinds = [code_of(head, schema.column("vehicles", "kind")) for head in heads]
-    seen.kinds |= {kind for kind in kinds if kind != ASK}
+    heads = (head for head, column in columns.items() if column == "vehicle" and is_exact(head))
+    seen.kinds |= {code_of(head, schema.column("vehicles", "kind")) for head in heads} - {ASK}
     # the order of columns is the sheet's
     entry["columns"] = {head: columns[head] for head in names if head in columns}
 

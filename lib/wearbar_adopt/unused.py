@@ -12,9 +12,7 @@ from wearbar_adopt.heads import is_rate, meant, plain_heading
 
 HALF, FEWEST = 0.5, 2  # of the cells; rows that must agree
 ROUNDED, CENTS, SLIP = 0.55, 0.03, 2e-4  # what rounding does to distances, to others; a share
-_SIZES = {
-    round(a / b, 9) for sizes in FACTORS.values() for a in sizes.values() for b in sizes.values()
-}
+_SIZES = {a / b for sizes in FACTORS.values() for a in sizes.values() for b in sizes.values()}
 
 
 def holds(cells, decimal="point", typed=None):
@@ -60,13 +58,16 @@ def settle_rivals(cells, typed, names, entry, say):
         else:
             say("rivals", heads=", ".join(some), name=name)
     for head, name in columns.items():
-        if name in (ASK, LEAVE) or schema.column(to, name).kind not in ("id", "text", "code"):
+        if not (col := schema.column(to, name)):
             continue
-        what = holds(cells[names[head]], entry["decimal"])
+        what = holds(cells[names[head]], entry["decimal"], typed[names[head]])
         is_money = cells[names[head]].astype(object).str.fullmatch(r"\d+[.,]\d\d").mean() >= HALF
-        if what in ("money", "dates") or is_money:
+        is_odd = what in ("money", "dates") or is_money
+        is_odd |= what == "numbers" and col.kind != "id" and not col.codes
+        is_odd &= col.kind in ("id", "text", "code")
+        if is_odd or (col.quantity == "money" and not what and cells[names[head]].notna().any()):
             columns[head] = ASK
-            say("open", head=head, what=what)
+            say("open", head=head, what=what or "words")
 
 
 def settle_unused(cells, typed, names, left, entry, say):
@@ -117,10 +118,10 @@ def _same(one, other, near, share=1.0):
     return bool(not few and alike.mean() >= share and one[both].nunique() > 1)
 
 
-def settle_odometer(part, entry, say):
-    """A column of distances that does not grow with the days of a vehicle is no odometer's: "?"."""
-    head = next(h for h, name in entry["columns"].items() if name == "odometer")
-    value = _values(part.picked["odometer"], part.typed["odometer"], entry["decimal"])
+def settle_meter(part, meter, entry, say):
+    """A column that does not grow with the days of a vehicle is no reading of a meter: "?"."""
+    head = next(h for h, name in entry["columns"].items() if name == meter)
+    value = _values(part.picked[meter], part.typed[meter], entry["decimal"])
     order = entry["date_order"] if entry["date_order"] in ORDERS else ORDERS[0]
     rows = pd.DataFrame({"value": value, "day": dates(part.picked["date"], order)})
     rows["vehicle"] = part.picked.get("vehicle", "")
@@ -130,6 +131,6 @@ def settle_odometer(part, entry, say):
     grows = max(((step.dropna() >= 0).mean() for step in steps if step.notna().any()), default=1.0)
     if len(rows) > FEWEST and grows < SHARE:
         entry["columns"][head] = ASK
-        say("no_odometer", head=head)
+        say("no_meter", head=head, meter=meter)
     elif plain_heading(head) in ("miles", "km", "kms", "mi", "distance"):
         say("odometer", head=head)

@@ -235,6 +235,35 @@ class TestNoSilence:
         assert any(head in said for said in proposal.unsure)
         holds(Book(path, {"fuel": [{k: v for k, v in row.items() if k != "filled_to"} for row in fills()]}, {head: "leave-out"}))  # fmt: skip
 
+    def test_of_two_costs_of_a_fill_the_one_that_says_no_more_is_it(self, tmp_path):
+        rows = [("Date", "Vehicle", "Odometer (mi)", "Litres", "Service cost", "Cost")]
+        rows += [(d, "Tern", o, v, 7 + n, c) for n, (d, o, v, _, c, _) in enumerate(FILLS)]
+        truth = [{k: v for k, v in row.items() if k != "filled_to"} for row in fills()]
+        path = text(tmp_path / "s.csv", rows)
+        _, proposal = holds(Book(path, {"fuel": truth}, {"Service cost": "leave-out"}))
+        assert '"Service cost" = "?"' in proposal.toml
+
+    @pytest.mark.parametrize(
+        "head, cells",
+        [
+            ("Hours", ["2.5", "1.0", "0.5", "3.0"]),
+            ("Parts", ["oil, filter", "pads", "chain kit", "filter"]),
+            ("Service", ["45", "60", "92", "38"]),
+            ("Invoice", ["38.50", "27.00", "92.40", "18.00"]),
+            ("Receipt", ["£38", "£27", "£92", "£18"]),
+            ("Garage", ["2026-01-09", "2026-02-15", "2026-03-31", "2026-05-22"]),
+        ],
+    )
+    def test_a_heading_that_its_cells_do_not_bear_out_is_asked(self, tmp_path, head, cells):
+        rows = [("Date", "Vehicle", "Odometer (mi)", "Job", "Labour", head)]
+        rows += [(d, "Tern", o, j, w, x) for (d, o, j, _, w), x in zip(JOBS, cells, strict=True)]
+        proposal = propose(read_grids(text(tmp_path / "s.csv", rows)), "s", today=TODAY)
+        assert tomllib.loads(proposal.toml)["table"][0]["columns"].get(head, "words") in (
+            "?",
+            "words",
+        )
+        assert any(head in said for said in proposal.unsure)
+
     def test_of_two_dates_neither_is_taken_in_silence(self, tmp_path):
         rows = [("Invoice date", "Work date", "Vehicle", "Odometer (mi)", "Job", "Cost")]
         rows += [(day(d, "%Y-%m-28"), d, "Tern", o, j, p + w) for d, o, j, p, w in JOBS]
