@@ -161,6 +161,14 @@ def test_what_90_of_100_parts_reach_brings_normal_work_forward_too(vans):
     assert table["is_sooner"]
 
 
+def test_of_many_vehicles_groups_are_left_out_in_turn(vans, monkeypatch):
+    each = advice(vans, [], NOTHING).iloc[0]
+    monkeypatch.setattr("wearbar.severity.advice.GROUPS", 5)
+    some = advice(vans, [], NOTHING).iloc[0]
+    assert some[["reach_km", "n_vehicles"]].tolist() == [each["reach_km"], 6]
+    assert some["high_km"] != each["high_km"]
+
+
 def test_what_bringing_forward_costs_by_hand(vans):
     task = {
         "plan": "rough",
