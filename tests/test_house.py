@@ -23,7 +23,7 @@ FLOOR = {name: floor for floor, names in enumerate(FLOORS) for name in names.spl
 COMPUTATION = FLOOR["outlook"]
 VERBS = """
     actions compliance cost_per_distance due fit_weibull fuel_economy kaplan_meier mean_cumulative
-    month next_year part_lives read_log remaining_life replacement severe_use wear
+    month next_year part_lives read_log remaining_life replacement severe_use wear what_if
 """
 
 PARAMETERS = {

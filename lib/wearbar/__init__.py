@@ -17,8 +17,9 @@ __version__ = "0.1.0"
 
 _VERBS = {
     "wearbar.report.verbs": """
-        read_log due compliance actions month next_year cost_per_distance fuel_economy replacement
+        read_log due compliance actions cost_per_distance fuel_economy replacement
     """,
+    "wearbar.report.verbs_ahead": "month next_year what_if",
     "wearbar.report.verbs_parts": "part_lives wear remaining_life severe_use",
     "wearbar.stats": "kaplan_meier fit_weibull",
     "wearbar.stats.regression": "fit_life_regression",

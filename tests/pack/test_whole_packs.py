@@ -150,3 +150,14 @@ def test_every_page_opens_offline_without_a_complaint(pack):
                 assert tab.value(
                     "[...document.images].every(i => i.complete && i.naturalWidth > 100)"
                 )
+
+
+@pytest.mark.skipif(browser.CHROMIUM is None, reason="no chromium")
+def test_the_fleets_reports_print_to_few_pages(packs):
+    n = {}
+    with browser.tab() as tab:
+        for name in HAVE:
+            tab.open((packs("fleet").folder / f"{name}.html").as_uri())
+            n[name] = len(re.findall(rb"/Type\s*/Page\b", tab.pdf()))
+    assert min(n.values()) > 0
+    assert sum(n.values()) <= 35, n

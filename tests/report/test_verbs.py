@@ -32,8 +32,17 @@ WITH_UNITS = {
     "severe_use": {"intervals": True},
     "actions": {},
 }
-WITHOUT = {"compliance": {"by": "task"}, "replacement": {}, "next_year": {}}
-FORECASTS = ("actions", "next_year")  # these replay the past of the whole log: tried on a small one
+WITHOUT = {
+    "compliance": {"by": "task"},
+    "replacement": {},
+    "next_year": {},
+    "what_if": {"use": 1.5},
+}
+FORECASTS = (
+    "actions",
+    "next_year",
+    "what_if",
+)  # these replay the past of the whole log: tried on a small one
 OF_ARRAYS = {
     "kaplan_meier": ([1.0, 2.0, 3.0], [True, False, True]),
     "fit_weibull": ([1.0, 2.0, 3.0, 4.0], [True, True, False, True]),
@@ -297,6 +306,7 @@ class TestErrors:
             ("cost_per_distance", {"by": "task"}, "by is 'task'; give"),
             ("fuel_economy", {"by": "site"}, "by is 'site'; give 'vehicle' or 'quarter'"),
             ("next_year", {"by": "day"}, "by is 'day'; give"),
+            ("what_if", {"use": 4}, "the distance is a share of today's, 0 to 3"),
         ],
     )
     def test_what_is_not_known_is_said_in_a_sentence(self, verb, more, said, three):

@@ -88,6 +88,7 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
     weeks = np.arange(0, edges[-1] + WEEK, WEEK)
     month = np.clip(np.searchsorted(edges, weeks - WEEK / 2, "right") - 1, 0, MONTHS - 1)
     common = rng.standard_normal(draws) * common_sd
+    of_wear, of_bills = rng.spawn(2)  # else a life changed would change the luck of all the rest
     names, record = pd.Index(log.here), log.record_periods
     # lay-ups held, then those that are usual; one longer than is usual goes on
     held = log.tables["layups"].dropna(subset="from")
@@ -127,15 +128,15 @@ def simulate(log, model, ahead, sets, prices, rng, draws=400, common_sd=0.0):
         if len(rows):
             cost = amount[:, rows], each.iloc[rows]
             _do_jobs(out, ahead, rows, some, meters, gone | laid, month, cost, rng)
-        _wear_out(out, sets, some, km, gone, month, pieces, rng)
+        _wear_out(out, sets, some, km, gone, month, pieces, of_wear.spawn(len(weeks)))
     # unplanned and other work at its own rate, each day of it with a bill out of the log
     names = names[~names.isin(stays.loc[(stays["begin"] <= 0) & np.isinf(stays["end"]), "vehicle"])]
     kind = names.map(log.vehicles["kind"])
     kept = np.exp(-leave * (np.arange(MONTHS) + 0.5) / MONTHS)
     for what in ("unplanned", "other"):
         bills = prices.bills[prices.bills["what"].eq(what)]
-        rate = visit_rates(log, bills, names, rng, draws)
-        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, rng)
+        rate = visit_rates(log, bills, names, of_bills, draws)
+        money, hours, unknown = draw_bills(rate, kept, bills, kind, log.as_of, of_bills)
         out.totals[what] += money
         out.totals["hours"] += hours
         for name, n in zip((what, "hours"), unknown, strict=True):
@@ -224,14 +225,16 @@ def _shares(habits, past, expiry, chance, shift):
     return np.maximum(np.where(expiry, EARLY_TEST, share), past)
 
 
-def _wear_out(out, sets, some, km, gone, month, pieces, rng):
+def _wear_out(out, sets, some, km, gone, month, pieces, luck):
     """Each set is renewed when its governing part reaches its limit, as late and as whole as is
-    usual here, and again after another life; a damaged part is renewed alone."""
+    usual here, and again after another life; a damaged part is renewed alone. luck: an rng of the
+    parts fitted now, then one a week."""
     rows = np.flatnonzero(sets.rows["vehicle"].isin(some))
     if not len(rows):
         return
     r, draws, totals = pieces.iloc[rows], len(km), out.totals
     who, size, together = some.get_indexer(r["vehicle"]), *r[["size", "together"]].to_numpy().T
+    rng = luck[0]
     limit, harm = (km[:, who, 0] + left(rows, draws, rng) for left in (sets.left, sets.damage))
     each, sd, hours, n = r[["amount", "amount_sd", "hours", "n"]].to_numpy(dtype=float).T
     blank = {"wear": np.isnan(each), "hours": np.isnan(hours)}
@@ -239,7 +242,7 @@ def _wear_out(out, sets, some, km, gone, month, pieces, rng):
     se = sd / np.sqrt(np.fmax(n, 1.0))
     each = np.maximum(each + se * rng.standard_normal((draws, 1)), 0.0)
     for w in range(1, km.shape[2]):
-        here = km[:, who, w]
+        here, rng = km[:, who, w], luck[w]
         worn, hurt = ((here >= end) & ~gone[:, who, w] for end in (limit, harm))
         done = worn | hurt
         if not done.any():

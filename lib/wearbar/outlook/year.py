@@ -56,15 +56,20 @@ def rng_of(log):
     return np.random.default_rng(int(log.sha256[:15] or "0", 16))
 
 
-def outlook_of(log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, learning=None):
+def outlook_of(
+    log, whole=None, test=None, confidence=0.9, rng=None, draws=DRAWS, learning=None, change=None
+):
     """The `Outlook` of a log.
 
     whole: the log before it was cut, whose use is what is usual. test: of `backtest.back_test`.
     learning: what past outlooks were out by (`LastYear.learning`); None: the usual; empty: nothing.
+    change: a function that gives model, work ahead, sets and prices as they would be otherwise.
     """
     model = best_model(log if whole is None else whole, test)
     ahead, sets = work_ahead(log), sets_of(log)
     prices = prices_of(log, sets.rows["category"].unique())
+    if change:
+        model, ahead, sets, prices = change(model, ahead, sets, prices)
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
     raw = simulate(log, model, ahead, sets, prices, rng, draws, common_sd)
     told = corrected(raw, learned([]) if learning is None else learning, rng)

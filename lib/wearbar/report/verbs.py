@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pandas as pd
 
-from wearbar import intervals, outlook
+from wearbar import intervals
 from wearbar.cost import account as money
 from wearbar.cost import ageing, fuel, keeping, per_distance
 from wearbar.intervals import REASONS
@@ -14,12 +14,10 @@ from wearbar.log import sought
 from wearbar.log.schema import TEXT
 from wearbar.log.units import DISTANCE_KM
 from wearbar.outlook import action_list
-from wearbar.outlook.month import SIDES, month_of
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, listing
 from wearbar.report.tables import in_units
-from wearbar.usage.backtest import back_test, model_by_test
-from wearbar.usage.replay import Replay
+from wearbar.usage.backtest import model_by_test
 
 JOB = """vehicle site kind task position due_date due_odometer_km expected_date done_date
     overrun_days overrun_km state counted why_not on_time"""
@@ -29,9 +27,6 @@ OF_COST = {"n": "vehicles", "is_fixed": "fixed", "drawn_per_km": "adjusted_cost_
 OF_COST |= {"low": "low_cost_per_km", "high": "high_cost_per_km"}
 KEPT = """kind vehicles best_years near_low_years near_high_years is_clear fall_share price_money
     change_money oldest_years note"""
-MONTH = {"on_time": "on_time_share", "spend": "spend_money", "downtime": "down_days"}
-TOTALS = {"jobs": "jobs", "hours": "labour", "planned": "planned work", "wear": "worn parts"}
-TOTALS |= {"unplanned": "unplanned work", "other": "other work", "money": "workshop money"}
 
 
 def read_log(path="", as_of=""):
@@ -107,57 +102,6 @@ def actions(log, confidence=0.9, units=""):
     use = model_by_test(log, confidence)
     rows = action_list.actions(log, worn=worn, use=use, confidence=confidence)
     return frame_of(rows, ACTION, log, units)
-
-
-def next_year(log, by="", confidence=0.9):
-    """What the next twelve months need, simulated: a frame of totals, or `by` a group.
-
-    Totals: what (jobs, labour, workshop money and its parts), value, low, high, unit. by: "month":
-    month (its first day), then jobs, hours and money, each with `_low` and `_high`; "task": task,
-    jobs, low, high, each_hours, each_cost; "site": site, hours, low, high, vehicles; ValueError for
-    another. Money is in the log's currency. A total is NaN, and a task or site has no row, where
-    the record is under a year; a month needs three. confidence: of limits. Large logs take minutes.
-
-    >>> one = wb.read_log().only(["M12"])
-    >>> wb.next_year(one)["what"].tolist()[:2]
-    ['jobs', 'labour']
-    """
-    one_of("by", by, ("", "month", "task", "site"))
-    replay = Replay(log)
-    test = back_test(log, confidence, replay=replay)
-    past = outlook.last_year(log, test, replay, confidence)
-    year = outlook.outlook_of(log, log, test, confidence, learning=past and past.learning)
-    if by:
-        return getattr(outlook, f"by_{by}")(year)
-    rows = []
-    for name, e in outlook.totals(year, TOTALS).items():
-        unit = name if name in ("jobs", "hours") else log.units.currency or "money"
-        rows.append((TOTALS[name], e.value, e.low, e.high, unit))
-    return pd.DataFrame(rows, columns=["what", "value", "low", "high", "unit"])
-
-
-def month(log, confidence=0.9, units=""):
-    """The last whole calendar month beside the month before and a year before: a row a measure.
-
-    Columns: month (its first day), measure (on_time_share, spend_money, cost_per_mi, down_days: in
-    the workshop or waiting for parts), this_month, month_before, year_before, all of every vehicle;
-    then change_before, low_before, high_before, n_before and is_clear_before, and the same of the
-    year. Changes are of the n vehicles here all of both months: differences, of money times the
-    earlier less 1. Limits from six vehicles on; clear: Holm's p of all these below 0.05. NaN where
-    not known; no row without a whole month. units: as in `due`. Sources: of `estimate.share_change`
-    (Newcombe 1998) and `ratio_change` (Cochran 1977); from memory.
-
-    >>> wb.month(wb.read_log()).set_index("measure")["this_month"].round(3).to_dict()
-    {'on_time_share': 0.977, 'spend_money': 7709.509, 'cost_per_mi': 0.398, 'down_days': 9.0}
-    """
-    show, rows = show_of(log, units), month_of(log, confidence)
-    names = {"this": "this_month", "before": "month_before", "year": "year_before"}
-    told = [f"{x}_{side}" for side in SIDES for x in ("change", "low", "high", "n", "is_clear")]
-    rows = rows.reindex(columns=["month", "measure", *names, *told])
-    is_cost, turn = rows["measure"].eq("cost_per_km"), show.scale("money_per_km").turn
-    rows.loc[is_cost, [*names]] = turn(rows.loc[is_cost, [*names]])
-    measures = MONTH | {"cost_per_km": f"cost_per_{show.units.distance}"}
-    return rows.replace({"measure": measures}).rename(columns=names)
 
 
 def cost_per_distance(log, by="", confidence=0.9, units=""):
