@@ -251,7 +251,9 @@ def imports_of(text):
 
 def test_what_is_imported_is_declared():
     library = third_party([*ALL, *NOTEBOOKS])
-    assert library <= declared() | declared("cluster"), "declare it in pyproject.toml"
+    assert library <= declared() | declared("cluster") | declared("lab"), (
+        "declare it in pyproject.toml"
+    )
     tests = third_party((ROOT / "tests").rglob("*.py"))
     assert tests <= declared() | declared("test") | declared("yardsticks")
 

@@ -29,7 +29,7 @@ def next_year(log, by="", confidence=0.9):
     ['jobs', 'labour']
     """
     one_of("by", by, ("", "month", "task", "site"))
-    year = outlook.outlook_of(log, confidence=confidence, **_past_of(log, confidence))
+    year = outlook.outlook_of(log, confidence=confidence, **past_of(log, confidence))
     if by:
         return getattr(outlook, f"by_{by}")(year)
     rows = []
@@ -80,7 +80,7 @@ def what_if(log, use=1.0, sooner=None, parts=None, own_work=(), confidence=0.9):
     1.2
     """
     units, change = log.units, change_of(log.units, use, sooner, parts, own_work)
-    found = changes.what_if(log, change, confidence=confidence, **_past_of(log, confidence))
+    found = changes.what_if(log, change, confidence=confidence, **past_of(log, confidence))
     columns = found.columns.drop("figure")
     is_km, show = found["figure"].eq("km"), show_of(log)
     found.loc[is_km, columns] = show.scale("km").turn(found.loc[is_km, columns])
@@ -101,7 +101,7 @@ def change_of(units, use=1.0, sooner=None, parts=None, own_work=()):
     return changes.Change(use, turned, parts or {}, tuple(own_work))
 
 
-def _past_of(log, confidence):
+def past_of(log, confidence):
     """What an outlook takes from the log's own past."""
     replay = Replay(log)
     test = back_test(log, confidence, replay=replay)
