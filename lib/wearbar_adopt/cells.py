@@ -4,23 +4,19 @@ import re
 import unicodedata
 from contextlib import suppress
 from datetime import date
-from functools import lru_cache
+from functools import cache, lru_cache
 
 import numpy as np
 import pandas as pd
 
 from wearbar.log.places import read_toml
-from wearbar.log.schema import TEXT
+from wearbar.log.schema import TEXT, said
 from wearbar.log.units import DEPTH_MM, FACTORS
 
 SAYS = read_toml("shared", "adopt", "says.toml")
 TOLD = read_toml("shared", "adopt", "words.toml")
 LABELS = {name: re.compile(form) for name, form in TOLD["labels"].items()}
 FREE = TOLD["free"]
-_CODES = {
-    column: {word: code for code, words in codes.items() for word in words.split()}
-    for column, codes in TOLD["codes"].items()
-}
 
 UNITS = {word: unit for unit, words in TOLD["units"].items() for word in words.split()}
 _MONTHS = [
@@ -128,11 +124,19 @@ def plain_letters(text):
     return "".join(part for part in parts if not unicodedata.combining(part))
 
 
+@cache
+def _known(column):
+    """Words that people write in a column, and the codes that they mean."""
+    told = (said("cells")["meant"], TOLD["codes"])
+    codes = [pair for some in told for pair in some.get(column, {}).items()]
+    return {plain_letters(word.strip()): code for code, words in codes for word in words.split(",")}
+
+
 def code_of(word, col):
     """The code of a column (`schema.Column`) that a person's word stands for, "?" where none."""
-    known = _CODES.get("yes_no" if col.kind == "yes_no" else col.name, {})
+    known, plain = _known("yes_no" if col.kind == "yes_no" else col.name), plain_letters(word)
     code = re.sub(r"[^\w]+", "-", word.casefold()).strip("-") or ASK
     allowed = ("yes", "no") if col.kind == "yes_no" else col.codes
-    meant = {known.get(part) for part in plain_letters(word).split()}
+    meant = {known.get(plain.strip())} - {None} or {known.get(part) for part in plain.split()}
     code = meant.pop() or code if len(meant) == 1 else code
     return code if not allowed or code in allowed else ASK

@@ -9,7 +9,8 @@ _HEADINGS = {
     column: re.compile(rf"(?<!\w)(?:{words})(?!\w)") for column, words in TOLD["headings"].items()
 }
 _TABLES = TOLD["tables"]
-_RATE = re.compile(TOLD["rates"]["words"])
+# of headings, what is worked out of other columns: so much per distance
+RATE = re.compile(TOLD["rates"]["words"])
 _NOT_MEASURED = re.compile(rf"(?<!\w)(?:{TOLD['not_measured']['words']})(?!\w)")
 _MAY_MEASURE = ("", "value", "item", "position", "kind", "note", "volume", "vehicle")
 _NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
@@ -43,11 +44,6 @@ def is_exact(text):
     words = [w for w in plain_heading(bare).split() if w not in UNITS] or [plain_heading(bare)]
     column = _HEADINGS.get(heading(text))
     return column is None or bool(column.fullmatch(" ".join(words)))
-
-
-def is_rate(text):
-    """Whether a heading speaks of what is worked out of other columns: so much per distance."""
-    return bool(_RATE.search(plain_heading(text)))
 
 
 def measure(text, cells=()):

@@ -8,7 +8,7 @@ from wearbar.log import schema
 from wearbar.log.units import FACTORS
 from wearbar_adopt.cells import ASK, INSIDE, LEAVE, ORDERS, dates, is_day, numbers
 from wearbar_adopt.evidence import SHARE
-from wearbar_adopt.heads import is_rate, meant, plain_heading
+from wearbar_adopt.heads import RATE, meant, plain_heading
 
 HALF, FEWEST = 0.5, 2  # of the cells; rows that must agree
 ROUNDED, CENTS, SLIP = 0.55, 0.03, 2e-4  # what rounding does to distances, to others; a share
@@ -80,7 +80,7 @@ def settle_unused(cells, typed, names, left, entry, say):
     used = {head: column for head, column in columns.items() if column not in (ASK, LEAVE)}
     for head, place in left.items():
         what = holds(cells[place], decimal, typed[place])
-        if not what or is_rate(head):
+        if not what or RATE.search(plain_heading(head)):
             beside.append(head)
         elif of := _worked_out(values[head], values, used, entry["to"], group):
             columns[head] = LEAVE
