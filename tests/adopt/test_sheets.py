@@ -300,12 +300,12 @@ class TestMoneyInParts:
         assert count["asked"] == 0
 
     def test_a_total_with_a_tax_that_has_no_column_is_asked(self, tmp_path):
-        rows = [("Date", "Vehicle", "Mileage", "Work", "Parts", "Labour", "Invoice sum")]
+        rows = [("Date", "Vehicle", "Mileage", "Work", "Parts", "Labour", "Paid")]
         rows += [(d, "Tern", f"{o} mi", j, p, w, round((p + w) * 1.2, 2)) for d, o, j, p, w in JOBS]
         _, proposal = holds(
-            Book(text(tmp_path / "s.csv", rows), {"work": jobs()}, {"Invoice sum": "leave-out"})
+            Book(text(tmp_path / "s.csv", rows), {"work": jobs()}, {"Paid": "leave-out"})
         )
-        assert '"Invoice sum" = "?"' in proposal.toml
+        assert '"Paid" = "?"' in proposal.toml
 
 
 class TestTotalsAndHeads:
@@ -413,7 +413,7 @@ class TestWide:
             ("Front tyre changed", ["12000", "", "12800"]),
             ("Front tread", ["12000", "", "12800"]),
             ("Rear brake pads", ["27.00", "31.50", ""]),
-            ("Front tyre cost", ["61.00", "", "70.00"]),
+            ("Front tread price", ["31.00", "", "35.00"]),
             ("Front tyre date", ["2026-01-02", "", ""]),
             ("Rear shock pressure (psi)", ["140", "150", "145"]),
         ],
