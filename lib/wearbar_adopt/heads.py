@@ -12,7 +12,6 @@ _TABLES = TOLD["tables"]
 # of headings, what is worked out of other columns: so much per distance
 RATE = re.compile(TOLD["rates"]["words"])
 _NOT_MEASURED = re.compile(rf"(?<!\w)(?:{TOLD['not_measured']['words']})(?!\w)")
-_MAY_MEASURE = ("", "value", "item", "position", "kind", "note", "volume", "vehicle")
 _NAMES = {col.name for columns in schema.TABLES.values() for col in columns}
 
 
@@ -51,8 +50,7 @@ def measure(text, cells=()):
     says what and where; else {}. Not so where it is money, a date or a distance."""
     unit = re.fullmatch(r"[\d.,]+ ?(mm|psi|bar|kpa|/32).*", next(iter(cells), "").casefold())
     low = plain_heading(f"{text} {unit[1] if unit else ''}")
-    is_other = heading(text) not in _MAY_MEASURE or _NOT_MEASURED.search(low)
-    for quantity, told in TOLD["measures"].items() if not is_other else ():
+    for quantity, told in TOLD["measures"].items() if not _NOT_MEASURED.search(low) else ():
         if re.search(rf"(?<!\w)(?:{told['words']})(?!\w)", low):
             found = {"quantity": quantity, "category": told["category"], "most": told["most"]}
             at = [_first(group, low) for group in ("axles", "sides")]
