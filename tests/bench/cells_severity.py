@@ -6,6 +6,7 @@ from coverage import cells
 
 from wearbar import severity
 from wearbar.severity import use as hard_use
+from wearbar.severity.sites import site_factors
 from wearbar.stats.clustered import added_up
 
 TIMES = 3.0  # wear of a distance all in hard use over that of one with none
@@ -160,3 +161,54 @@ def some(rng, samples, vehicles, use, wear):
         yield claims(
             told(fleet(rng, vehicles, TIMES, use, SLOW if wear == "worn slowly" else QUICK), rng)
         )
+
+
+SITES = np.array([0.25, 0.0, -0.1])  # of the log of wear, whatever the use
+
+
+def at_sites(rng, vehicles, moved, of_site=SITES):
+    """Parts of vehicles at three sites; where `moved`, at another from the record's middle on."""
+    parts = fleet(rng, vehicles, use="use alike in each vehicle", wear=QUICK, positions=2)
+    at = (parts["vehicle"].str[1:].astype(int) + moved * (parts["from"] >= QUARTERS // 2)) % 3
+    for name in ("rate_mm_per_1000km", "se"):
+        parts[name] *= np.exp(of_site[at])
+    return parts.assign(site=at.map("s{}".format))
+
+
+MOVES = {"vehicles stay": False, "vehicles change sites": True}
+
+
+@cells(
+    "how hard a site is on a control part, few vehicles",
+    "conservative",
+    vehicles=(3, 10),
+    moves=tuple(MOVES),
+)
+@cells("how hard a site is on a control part", vehicles=(34,), moves=tuple(MOVES))
+def site_factor(rng, samples, vehicles, moves):
+    truth = np.exp(SITES - SITES.mean())
+    for _ in range(samples):
+        found = site_factors(at_sites(rng, vehicles, MOVES[moves]))
+        row = found.set_index("site").loc["s0"]
+        yield row["low"], row["high"], truth[0]
+
+
+@cells(
+    "a site is harder on a control part, when all are alike",
+    "claim",
+    vehicles=(10, 34),
+    moves=tuple(MOVES),
+)
+def no_site_factor(rng, samples, vehicles, moves):
+    for _ in range(samples):
+        found = site_factors(at_sites(rng, vehicles, MOVES[moves], 0 * SITES))
+        yield bool((found["p_holm"] < 0.05).any()) if found["low"].notna().any() else None
+
+
+@cells(
+    "a site is harder on a control part, when it is", "found", vehicles=(10, 34), moves=tuple(MOVES)
+)
+def some_site_factor(rng, samples, vehicles, moves):
+    for _ in range(samples):
+        found = site_factors(at_sites(rng, vehicles, MOVES[moves]))
+        yield bool((found["p_holm"] < 0.05).any()) if found["low"].notna().any() else None
