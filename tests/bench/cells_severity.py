@@ -167,12 +167,18 @@ SITES = np.array([0.25, 0.0, -0.1])  # of the log of wear, whatever the use
 
 
 def at_sites(rng, vehicles, moved, of_site=SITES):
-    """Parts of vehicles at three sites; where `moved`, at another from the record's middle on."""
-    parts = fleet(rng, vehicles, use="use alike in each vehicle", wear=QUICK, positions=2)
-    at = (parts["vehicle"].str[1:].astype(int) + moved * (parts["from"] >= QUARTERS // 2)) % 3
-    for name in ("rate_mm_per_1000km", "se"):
-        parts[name] *= np.exp(of_site[at])
-    return parts.assign(site=at.map("s{}".format))
+    """Three to nine parts of each vehicle, of two items at two positions, at three sites; where `moved`, the later half of them at the
+    next site. What readings show of a rate errs by a tenth to a third of it."""
+    each = rng.integers(3, 10, vehicles)
+    v = np.repeat(np.arange(vehicles), each)
+    late = np.concatenate([np.arange(n) >= n / 2 for n in each])
+    at, item = (v + moved * late) % 3, rng.integers(0, 2, len(v))
+    own = 0.2 * rng.standard_normal(vehicles)[v] + 0.15 * rng.standard_normal(len(v))
+    rate, error = 0.3 * np.exp(of_site[at] + 0.2 * item + own), rng.uniform(0.1, 0.33, len(v))
+    seen = rate * (1 + error * rng.standard_normal(len(v)))
+    parts = {"vehicle": v, "site": at, "item": item, "position": rng.integers(0, 2, len(v))}
+    parts = pd.DataFrame(parts).astype(str).assign(kind="van", n_readings=4)
+    return parts.assign(rate_mm_per_1000km=seen, se=0.3 * error)
 
 
 MOVES = {"vehicles stay": False, "vehicles change sites": True}
@@ -189,7 +195,7 @@ def site_factor(rng, samples, vehicles, moves):
     truth = np.exp(SITES - SITES.mean())
     for _ in range(samples):
         found = site_factors(at_sites(rng, vehicles, MOVES[moves]))
-        row = found.set_index("site").loc["s0"]
+        row = found.set_index("site").loc["0"]
         yield row["low"], row["high"], truth[0]
 
 
