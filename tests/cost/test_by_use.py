@@ -7,8 +7,9 @@ from scipy import stats
 
 from wearbar import intervals, parts, usage
 from wearbar.cost import account as money
-from wearbar.cost import by_use, used_up
+from wearbar.cost import by_use, fuel, used_up
 from wearbar.log import log_of, places, read_log
+from wearbar_synthetic.settings import CHANCES
 
 HEADER = {"distance": "km", "volume": "L", "currency": "GBP", "money": "net"}
 HEADER |= {"first_day": "2025-01-01", "as_of": "2025-12-31"}
@@ -145,6 +146,22 @@ class TestByUse:
         have = found[found["vehicle"] == "M01"].set_index("duty")["amount"]
         assert have.to_dict() == pytest.approx(want.to_dict())
         assert found["distance_km"].sum() <= book.vehicles["distance_km"].sum()
+
+    def test_the_fuel_that_loose_ground_takes_in_the_demo_is_found(self, fleet):
+        """By data/truth: 20% more on loose ground alone; hard use has so much more of it as the vehicles' true shares tell."""
+        days, burnt = intervals.use_by_day(fleet), fuel.liquid(fuel.tanks(fleet))
+        rows = burnt.assign(duty=by_use.duty_on(days, burnt["vehicle"], burnt["date"]))
+        rows["group"] = rows["vehicle"].map(fleet.vehicles["kind"])
+        loose = pd.read_csv(places.place("data", "truth", "fleet", "vehicles.csv"), index_col=0)[
+            "loose"
+        ]
+        effect = 1 + CHANCES["fuel_loose_effect"] * rows["vehicle"].map(loose)
+        rows = rows.assign(true_l=rows["distance_km"] * effect)
+        found, p = by_use.compared(rows, "volume_l", "distance_km")
+        truth = by_use.compared(rows, "true_l", "distance_km")[0].value
+        assert truth > 1.02
+        assert found.low < truth < found.high
+        assert p < 0.05
 
     def entries(self, n=6, times=1.3, group="van", both=0):
         """n vehicles in each use, `both` of them in both; hard use costs `times` as much."""

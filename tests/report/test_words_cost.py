@@ -187,6 +187,7 @@ def told(tables, header):
     stock, months, is_real = (made[name] for name in ("stock", "months", "is_real"))
     off = book.lines["amount"].sum() - made["used"]["amount"].sum() - stock["left_amount"].sum()
     by_use = {"cost": made["cost_times"], "fuel": made["fuel_times"], "p": made["use_p"]}
+    by_use["n"] = len(book.vehicles)
     said = {
         "months": words("months", months=months, stock=stock),
         "prices": words("prices", prices=made["prices"], is_real=is_real),
@@ -326,7 +327,7 @@ class TestUse:
     def said(self, cost, fuel, p):
         made = (Estimate(*x, 0.9, 40) for x in (cost, fuel))
         words = wording.words_in(Show())
-        return plain(words("by_use", **dict(zip(("cost", "fuel"), made, strict=True)), p=p))
+        return plain(words("by_use", **dict(zip(("cost", "fuel"), made, strict=True)), p=p, n=40))
 
     def test_a_difference_is_claimed_or_denied_by_its_test(self):
         both = self.said((1.2, 1.1, 1.31), (1.05, 1.01, 1.09), [0.01, 0.2])
