@@ -216,6 +216,7 @@ def double_click(tab, word):
             tab.call("Input.dispatchMouseEvent", type=kind, button="left", clickCount=count, **spot)
 
 
+KERNEL = "jupyterapp.shell.currentWidget.sessionContext.session?.kernel?.status"
 CELLS = "JSON.stringify(jupyterapp.shell.currentWidget.content.model.sharedModel.toJSON().cells)"
 
 
@@ -233,6 +234,7 @@ def test_an_analyst_changes_the_tolerance_in_jupyterlab_and_runs_on(due, folder,
         tab.call("Input.insertText", text="0.05")
         source = lambda: [c["source"] for c in json.loads(tab.value(CELLS))]  # noqa: E731
         until(lambda: any(s.startswith("late_share = 0.05") for s in source()), 20, "not typed")
+        until(lambda: tab.value(KERNEL) == "idle", 120, "no kernel is ready")
         tab.value("jupyterapp.commands.execute('notebook:run-all-cells')")
         done = lambda: json.loads(tab.value(CELLS))[-1]["execution_count"]  # noqa: E731
         until(done, 540, "the notebook does not run to its end")
