@@ -124,7 +124,7 @@ def _totals(log, more, made):
         frames = [_held(x.origin, check_header(x.origin.header), table) for x in (log, made)]
         frames.insert(1, more[table])
         rows.append((table, "rows", *map(len, frames)))
-        for col in schema.TABLES[table]:
+        for col in (col for col in schema.TABLES[table] if col.name != "unit_price"):
             if col.quantity in ("money", "volume") and col.name in frames[1]:
                 cells = [frame.reindex(columns=[col.name])[col.name] for frame in frames]
                 sums = [pd.to_numeric(c.astype(object), errors="coerce").sum() for c in cells]

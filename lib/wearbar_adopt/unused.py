@@ -62,10 +62,12 @@ def settle_rivals(cells, typed, names, entry, say):
             continue
         what = holds(cells[names[head]], entry["decimal"], typed[names[head]])
         is_money = cells[names[head]].astype(object).str.fullmatch(r"\d+[.,]\d\d").mean() >= HALF
-        is_odd = what in ("money", "dates") or is_money
+        is_odd = what in ("money", "dates", "distances") or is_money
         is_odd |= what == "numbers" and col.kind != "id" and not col.codes
         is_odd &= col.kind in ("id", "text", "code")
-        if is_odd or (col.quantity == "money" and not what and cells[names[head]].notna().any()):
+        is_odd |= col.kind == "number" and what == "dates"
+        is_odd |= col.quantity == "money" and what not in ("money", "numbers")
+        if is_odd and cells[names[head]].notna().any():
             columns[head] = ASK
             say("open", head=head, what=what or "words")
 
@@ -80,7 +82,7 @@ def settle_unused(cells, typed, names, left, entry, say):
     used = {head: column for head, column in columns.items() if column not in (ASK, LEAVE)}
     for head, place in left.items():
         what = holds(cells[place], decimal, typed[place])
-        if not what or RATE.search(plain_heading(head)):
+        if not what or (what == "numbers" and RATE.search(plain_heading(head))):
             beside.append(head)
         elif of := _worked_out(values[head], values, used, entry["to"], group):
             columns[head] = LEAVE

@@ -22,7 +22,7 @@ ANSWERS = (
     "--dates",
     "day-first",
 )
-HEAD = ("Date", "Odometer", "Litres", "Cost")
+HEAD = ("Date", "Odometer", "Litres", "Price per litre", "Cost")
 
 
 @pytest.fixture(autouse=True)
@@ -37,7 +37,7 @@ def run(*arguments):
 def book(path, fills, head=HEAD):
     return text(
         path,
-        [head, *((pd.Timestamp(d).strftime("%d/%m/%Y"), o, v, c) for d, o, v, _, c, _ in fills)],
+        [head, *((pd.Timestamp(d).strftime("%d/%m/%Y"), *numbers) for d, *numbers, _ in fills)],
     )
 
 
@@ -136,6 +136,7 @@ class TestNextMonth:
             for line in told.splitlines()
             if line.startswith("fuel ")
         }
+        assert ("fuel", "unit_price") not in lines  # a sum of prices says nothing
         costs = [row[4] for row in FILLS]
         assert lines["fuel", "rows"] == ["3", "2", "5"]
         assert lines["fuel", "cost"] == [
