@@ -164,9 +164,8 @@ def site_moved(rng, vehicles, sites, worse=0.0):
     as_of = DAY0 + pd.Timedelta(days=1400)
     is_hit = found["site"].eq("s00") & (found["late_edge_date"] > as_of - pd.DateOffset(years=1))
     is_hit &= rng.random(len(found)) < worse
-    table = intervals.site_changes(
-        found.assign(outcome=found["outcome"].mask(is_hit, "late")), as_of, rng
-    )
+    late = found["outcome"].mask(is_hit, "late")
+    table = intervals.site_changes(found.assign(outcome=late), as_of)
     return bool(table["is_clear"].any()) if len(table) else None
 
 
