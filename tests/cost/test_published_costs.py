@@ -8,7 +8,7 @@ from scipy import integrate, optimize
 from wearbar.cost.account import account
 from wearbar.cost.ageing import minimal_repair
 from wearbar.cost.keeping import annual_cost, economic_life
-from wearbar.cost.part_age import best_age
+from wearbar.cost.part_age import best_age, cost_rate
 from wearbar.cost.per_distance import by_year, cost_per_km
 from wearbar.log import log_of
 from wearbar.log.units import DISTANCE_KM
@@ -65,6 +65,9 @@ class TestAgeReplacement:
         assert 1 - saving == pytest.approx(0.614349, abs=1e-6)
         mean = 1000 * integrate.quad(lambda t: np.exp(-(t**2.5)), 0, 50)[0]
         assert (1 - saving) * 5 / mean == pytest.approx(0.00346204274, rel=1e-8)
+        rates = cost_rate([250, 493.04695, 1000, np.inf], 1, 5, 1000, 2.5)
+        told = [0.00453236969, 0.00346204274, 0.00451640550, 0.00563530249]
+        assert rates == pytest.approx(told, rel=1e-8)
 
     @pytest.mark.parametrize("shape", [1.3, 2.0, 3.5, 8.0])
     def test_is_the_least_of_the_definition(self, shape):

@@ -40,9 +40,16 @@ def best_age(planned, failed, scale, shape):
         lived = special.gamma(1 + 1 / k) * special.gammainc(1 / k, hazard)
         rises = np.exp(np.minimum(np.log(k) + (k - 1) * z, 700)) * lived + np.expm1(-hazard) > goal
         low, high = np.where(rises, low, z), np.where(rises, z, high)
-    cost = (ratio * np.exp(-hazard) - np.expm1(-hazard)) / lived
-    saving = np.where(helps, 1 - cost * special.gamma(1 + 1 / k), 0.0)
-    return np.where(helps, scale * np.exp(np.minimum(z, 700)), np.inf), saving
+    age = np.where(helps, scale * np.exp(np.minimum(z, 700)), np.inf)
+    cost = cost_rate(age, ratio, 1.0, scale, k)
+    return age, np.where(helps, 1 - cost * scale * special.gamma(1 + 1 / k), 0.0)
+
+
+def cost_rate(age, planned, failed, scale, shape):
+    """What a part costs a km or day, replaced at an age or at failure: arrays; infinite: never."""
+    hazard, whole = (np.asarray(age, float) / scale) ** shape, scale * special.gamma(1 + 1 / shape)
+    lived = whole * special.gammainc(1 / shape, hazard)
+    return (planned * np.exp(-hazard) - failed * np.expm1(-hazard)) / lived
 
 
 @np.errstate(divide="ignore", invalid="ignore")
