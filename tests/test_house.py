@@ -111,6 +111,15 @@ def test_modules_functions_and_lines_are_short():
     assert not long
 
 
+def test_the_library_stays_small():
+    def lines(paths):
+        return sum(len(path.read_text(encoding="utf-8").splitlines()) for path in paths)
+
+    assert lines(LIB.rglob("*.py")) <= 20_000, "look for what can go"
+    assert lines((ROOT / "lib" / "wearbar_synthetic").rglob("*.py")) <= 5_000
+    assert lines((ROOT / "shared" / "words").glob("*.j2")) <= 2_500
+
+
 def test_lines_are_formatted():
     done = subprocess.run(
         [sys.executable, "-m", "ruff", "format", "--check", "--quiet", "lib", "tests"],

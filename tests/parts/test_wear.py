@@ -1179,11 +1179,13 @@ def test_the_picture_of_cost_in_words_has_the_items_that_it_draws():
 def test_the_pictures_of_lives_show_the_places_with_most_ends_and_who_is_at_risk():
     from cells import run
     from matplotlib.ticker import MaxNLocator
+    from scipy.stats import norm
 
     import wearbar as wb
     from wearbar.report.charts import style
     from wearbar.report.quantities import Show, clean
     from wearbar.report.template import coded
+    from wearbar.stats import fit_groups
 
     lives = [("rear", "A", 1000.0 * n, True) for n in range(1, 5)]
     lives += [("rear", "B", 3500.0, False), ("front", "A", 2000.0, True)]
@@ -1191,6 +1193,7 @@ def test_the_pictures_of_lives_show_the_places_with_most_ends_and_who_is_at_risk
     service = service.assign(category="brake-pad", kind="van", entry_km=0.0)
     names = {"service": service, "show": Show(), "style": style, "np": np, "wb": wb}
     names |= {"clean": clean, "coded": coded, "MaxNLocator": MaxNLocator}
+    names |= {"fit_groups": fit_groups, "norm": norm}
     made = run("consumable_life", "# those with most parts removed", **names)
     (axes,) = made["figure"].axes  # one end at the front is too few
     assert axes.get_legend().get_title().get_text() == "van rear brake pad"
