@@ -4,10 +4,11 @@ import math
 
 import pandas as pd
 import pytest
-from steady import steady_log
+from steady import OIL, steady_log
 
 import wearbar as wb
 from wearbar.log import log_of
+from wearbar.log.plan import plan_of
 from wearbar.outlook import outlook_of
 from wearbar.outlook.what_if import FIGURES, TRIP, Change, on_a_trip, what_if
 from wearbar.report.quantities import Show
@@ -60,6 +61,34 @@ def test_the_owners_labour_is_not_paid(steady, now):
     found = asked(steady, now, own_work=("oil",))
     assert found.loc["planned", "then"] / found.loc["planned", "now"] == pytest.approx(10 / 40)
     assert found.loc["hours", "difference"] == 0
+
+
+def test_the_part_that_a_task_fits_is_paid_for_by_an_owner_too(steady):
+    """The filter's 25 stand in the table fitted: of 65 a doing 35 are not labour."""
+    plan = plan_of(
+        {"bike": {"applies_to": ["motorcycle"], "task": [OIL | {"part": "oil-filter"}]}}, "km"
+    )
+    filters = steady.tables["work"].query("task == 'oil'")[["vehicle", "date", "odometer"]]
+    filters = filters.rename(columns={"date": "fitted", "odometer": "fitted_odometer"})
+    filters = filters.assign(category="oil-filter", position="engine", item="F", price=25.0)
+    told = {"distance": "km", "as_of": "2026-01-01", "first_day": "2024-01-01"}
+    tables = {name: steady.tables[name] for name in ("vehicles", "odometer", "work")}
+    log = log_of(tables | {"fitted": filters}, told, plan=plan)
+    found = what_if(log, Change(own_work=("oil",))).set_index("figure")
+    assert found.loc["planned", "then"] / found.loc["planned", "now"] == pytest.approx(35 / 65)
+
+
+@pytest.mark.parametrize(
+    "tyre, words",
+    [
+        ({"prize": 90.0}, "tyre is asked for prize; give life or price"),
+        ({"price": 0.0}, "give a price of tyre above nil"),
+        ({"life": -1.0}, "give a life of tyre above nil"),
+    ],
+)
+def test_a_part_is_asked_for_by_what_it_can_be(demo_log, tyre, words):
+    with pytest.raises(ValueError, match=words):
+        what_if(demo_log("fleet").only(["P02"]), Change(parts={"tyre": tyre}))
 
 
 def test_with_the_same_luck_the_range_is_of_the_change_alone(steady, now):

@@ -32,7 +32,8 @@ PRIOR_BILLS, PRIOR_BILL_SD, MANY_BILLS = 2.0, 1.0, 2000
 class Prices:
     """What work and parts cost here, NaN where nothing tells it."""
 
-    # one doing at one position, by `TASK`: `amount, amount_sd, amount_se, hours, source`
+    # one doing at one position, by `TASK`: `amount, amount_sd, amount_se, hours, source`; `labour`,
+    # what of the amount is a workshop's labour
     tasks: pd.DataFrame
     # a piece with what is fitted with it, by `PIECE`, item "" all; `price`: its own
     pieces: pd.DataFrame
@@ -120,8 +121,11 @@ def _tasks(log, lines, since):
     """By the log where it tells, else by the plan's hours and parts; hours by like tasks too."""
     planned = lines[lines["what"].eq("planned")]
     work, fitted = (planned[planned["source"].eq(source)] for source in ("work", "fitted"))
+    labour = work["line"].map(log.tables["work"]["labour_cost"]).fillna(0.0)
+    work = work.assign(labour=labour.where(work["amount"].notna()))
     fitted, of_row = fitted[fitted["date"] > since], work[work["date"] > since].groupby(TASK)
-    of_row = of_row.agg(**MONEY, mean_hours=("hours", "mean"), rows=("amount", "size"))
+    mean = {"mean_hours": ("hours", "mean"), "labour": ("labour", "mean")}
+    of_row = of_row.agg(**MONEY, **mean, rows=("amount", "size"))
     done = occasions(log).query("done_date > @since").groupby(TASK).size().rename("done")
     tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
     t = tasks.rename(columns={"code": "task"}).join(of_row, on=TASK).join(done, on=TASK)
@@ -142,6 +146,7 @@ def _tasks(log, lines, since):
         "amount": amount,
         "amount_sd": sd,
         "amount_se": sd / np.sqrt(n.clip(lower=1)),
+        "labour": (t["labour"] * each).where(by_log.notna(), t["hours"] * rate),
         "hours": hours.fillna(hours.groupby([t["plan"], t["action"]]).transform("mean")),
         "source": np.select([by_log.notna(), by_plan.notna()], ["log", "plan"], ""),
     }

@@ -95,26 +95,29 @@ def _with_parts(sets, prices, parts):
     for category, asked in parts.items():
         mine = rows["category"].eq(category)
         _must(mine.any(), f"no {category} is fitted whose wear is read")
+        of = ", ".join(asked)
+        _must({*asked} <= {"life", "price"}, f"{category} is asked for {of}; give life or price")
+        _must(min(asked.values(), default=1) > 0, f"give a {of} of {category} above nil")
         rows.loc[mine, "life_km"] *= asked.get("life", 1.0)
         if "price" in asked:
             mine = pieces.index.get_level_values("category") == category
-            dearer = (asked["price"] - pieces.loc[mine, "price"]).fillna(0.0)
-            pieces.loc[mine, "amount"] = (pieces["amount"] + dearer)[mine].fillna(asked["price"])
+            more = (asked["price"] - pieces.loc[mine, "price"]).fillna(0.0)
+            pieces.loc[mine, "amount"] = (pieces["amount"] + more)[mine].fillna(asked["price"])
             pieces.loc[mine, "price"] = float(asked["price"])
     return replace(sets, rows=rows), replace(prices, pieces=pieces)
 
 
 def _by_owner(log, ahead, prices, own_work):
-    """Prices without the labour of some tasks, by its share in a workshop's bills of them."""
-    tasks, work, plan = prices.tasks.copy(), log.tables["work"], log.plan_or_empty.tasks
+    """Prices without what a workshop's labour is of some tasks."""
+    tasks, plan = prices.tasks.copy(), log.plan_or_empty.tasks
     for task in own_work:
         _must(ahead.rows["task"].eq(task).any(), f"no task ahead is called {task}")
         is_grave = plan.loc[plan["code"].eq(task), ["safety", "statutory"]].any(axis=None)
         _must(not is_grave, f"{task} bears on safety or the law: leave it to trained people")
-        bills = work[work["task"].eq(task) & work["done_by"].ne("owner")]
-        labour, parts = bills[["labour_cost", "parts_cost"]].sum()
-        _must(labour > 0, f"no bill of {task} tells what its labour cost")
-        tasks.loc[tasks.index.get_level_values(-1) == task, "amount"] *= parts / (labour + parts)
+        mine = tasks.index.get_level_values(-1) == task
+        labour = tasks.loc[mine, "labour"].fillna(0.0)
+        _must(labour.gt(0).any(), f"nothing tells what the labour of {task} costs")
+        tasks.loc[mine, "amount"] = (tasks.loc[mine, "amount"] - labour).clip(lower=0.0)
     return replace(prices, tasks=tasks)
 
 
