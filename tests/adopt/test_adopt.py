@@ -1,7 +1,6 @@
 """A person's own spreadsheet becomes a log: what is proposed, what is asked, and that no row and no number is lost or changed unseen."""
 
 import contextlib
-import csv
 import hashlib
 import json
 import re
@@ -11,6 +10,7 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+from files import sheet, workbook
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
@@ -50,26 +50,6 @@ def adopted(path, **answers):
     grids = read_grids(path)
     proposal = propose(grids, path.stem, today=pd.Timestamp("2026-11-30"))
     return convert(grids, tomllib.loads(decide(proposal.toml, **answers))), proposal
-
-
-def sheet(path, *rows, delimiter=","):
-    with path.open("w", encoding="utf-8", newline="") as file:
-        csv.writer(file, delimiter=delimiter).writerows(rows)
-    return path
-
-
-def workbook(path, **sheets):
-    """A workbook of sheets, name to (rows, ranges to merge)."""
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name, (rows, merged) in sheets.items():
-        page = book.create_sheet(name)
-        for row in rows:
-            page.append(row)
-        for area in merged:
-            page.merge_cells(area)
-    book.save(path)
-    return path
 
 
 def rows_of(done, table):

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
-from test_sheets import FILLS, JOBS, WEAR, Book, fills, holds, jobs, text, wears, workbook
+from files import text, workbook
+from test_sheets import FILLS, JOBS, WEAR, Book, fills, holds, jobs, wears
 
 from wearbar_adopt.free import split
 

@@ -5,7 +5,8 @@ import hashlib
 
 import pandas as pd
 import pytest
-from test_sheets import FILLS, text
+from files import text
+from test_sheets import FILLS
 
 from wearbar.log import read_log
 from wearbar.pack.cli import main

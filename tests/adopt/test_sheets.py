@@ -1,16 +1,15 @@
 """Sheets as owners keep them, each with the truth it was made from: every row, date, reading and amount
 comes out right or is asked about in the map; none is wrong unseen, none lost."""
 
-import csv
 import json
 import re
 import tomllib
 from dataclasses import dataclass, field
 
 import numpy as np
-import openpyxl
 import pandas as pd
 import pytest
+from files import text, workbook
 
 from wearbar_adopt.convert import convert
 from wearbar_adopt.grids import read_grids
@@ -91,25 +90,6 @@ def holds(book):
     assert not wrong, f"{wrong[:3]}\n{proposal.toml}\n{proposal.unsure}"
     assert not extra, f"{extra[:3]}\n{proposal.toml}\n{proposal.unsure}"
     return count, proposal
-
-
-def text(path, rows, delimiter=",", encoding="utf-8"):
-    with path.open("w", encoding=encoding, newline="") as file:
-        csv.writer(file, delimiter=delimiter).writerows(rows)
-    return path
-
-
-def workbook(path, **sheets):
-    book = openpyxl.Workbook()
-    book.remove(book.active)
-    for name, (rows, merged) in sheets.items():
-        page = book.create_sheet(name)
-        for row in rows:
-            page.append(row)
-        for area in merged:
-            page.merge_cells(area)
-    book.save(path)
-    return path
 
 
 FILLS = [  # date, odometer, litres, price of one, paid, to the top
