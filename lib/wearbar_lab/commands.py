@@ -1,4 +1,5 @@
-"""The commands `wearbar start` and `wearbar lab`; an entry point tells `wearbar` of them."""
+"""The commands `wearbar start`, `wearbar lab` and `wearbar lesson`; an entry point tells `wearbar`
+of them."""
 
 import os
 import sys
@@ -56,6 +57,30 @@ def lab(log, out, no_browser, no_start, **asked):
         how = ["--no-browser"] if no_browser else []
         LabApp.launch_instance([f"--ServerApp.root_dir={out}", *how])
     return len(set_aside)
+
+
+@command
+def lesson(asked, out, only, unsandboxed, workers):
+    """Make the folders of a class, each student with logs of their own: lesson CLASS.csv --out DIR.
+    Or mark its work, each notebook run on another log of its student: lesson mark DIR."""
+    from wearbar.report.report import NotDone
+
+    says = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))["says"]
+    says = says["lesson"]
+    if asked[0] == "mark" and len(asked) == 2:
+        from wearbar_synthetic.lessons.marking import PAGE, mark_class
+
+        marks = mark_class(asked[1], only, unsandboxed, workers)
+        n = len(marks.drop_duplicates(["student", "lesson"]))
+        page = Path(asked[1], "instructor", PAGE).absolute().as_uri()
+        print(says["marked"].format(n=n, right=marks["mark"].sum(), asked=len(marks), page=page))
+    elif len(asked) == 1 and out:
+        from wearbar_synthetic.lessons.classroom import make_class
+
+        students, lessons = make_class(asked[0], out)
+        print(says["made"].format(students=students, lessons=lessons, out=out).strip())
+    else:
+        raise NotDone(says["how"])
 
 
 def folder_beside(address):

@@ -1,6 +1,7 @@
 """How pages, documents and messages speak: whole phrases that none of them holds, and the length of sentences."""
 
 import ast
+import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
@@ -135,12 +136,32 @@ def test_sentences_are_sixteen_words_on_average(packs):
     assert sum(lengths) / len(lengths) <= AVERAGE
 
 
+def lessons():
+    """What the lessons' notebooks say, by file."""
+    found = {}
+    for path in sorted(places.place("notebooks", "lessons").glob("*.ipynb")):
+        cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
+        said = ["".join(c["source"]) for c in cells if c["cell_type"] == "markdown"]
+        found[path.name] = "\n\n".join(said)
+    return found
+
+
+def test_lessons_speak_in_short_sentences():
+    """By the lengths of a report's; a line that holds a table, and marks of emphasis, are no words."""
+    for name, text in lessons().items():
+        lines = [line for line in re.sub("[*`]", "", text).splitlines() if line[:1] not in "|#"]
+        lengths = [*sentences(re.split(r"\n\n|\n(?=- )", "\n".join(lines)))]
+        assert max(lengths) <= LONGEST, name
+        assert sum(lengths) / len(lengths) <= AVERAGE, name
+
+
 def documents():
     root = LIB.parent.parent
-    paths = [root / "README.md"]
+    paths = [root / "README.md", *places.place("notebooks", "lessons").glob("*.md")]
+    paths.append(LIB.parent / "wearbar_synthetic" / "lessons" / "words.toml")
     for folder in ("start", "words", "tables"):
         paths += sorted(places.place("shared", folder).iterdir())
-    return {path.name: path.read_text(encoding="utf-8") for path in paths}
+    return {str(path): path.read_text(encoding="utf-8") for path in paths} | lessons()
 
 
 def strings(path):

@@ -1,0 +1,18 @@
+"""Lessons of maintenance planning, each on a log of the student's own.
+
+    from wearbar_synthetic import lessons
+
+    log = lessons.log("anna", lesson="censoring")  # a checked ServiceLog; any text is a seed
+    lesson = lessons.open_lesson("censoring", "anna")
+    lesson.check("early", 21_000)
+
+The notebooks are in notebooks/lessons; `wearbar lesson` makes and marks those of a class. With a
+class's secret a student's name alone does not tell what is true of the log.
+"""
+
+from wearbar_synthetic.lessons.check import open_lesson
+from wearbar_synthetic.lessons.made import log, made, truth
+from wearbar_synthetic.lessons.plots import survival_curve, weibull_paper
+from wearbar_synthetic.lessons.terms import LESSONS
+
+__all__ = ["LESSONS", "log", "made", "open_lesson", "survival_curve", "truth", "weibull_paper"]

@@ -1,0 +1,161 @@
+"""Teaching populations: one item at one position of vans on one clock, km, drawn by a student's
+name. What is drawn is drawn again until its difficulty and its answers lie as a lesson asks."""
+
+import hashlib
+import hmac
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+import pandas as pd
+
+from wearbar.log import log_of
+
+AS_OF = pd.Timestamp("2026-10-31")
+HEADER = {"currency": "GBP", "money": "net", "distance": "km", "volume": "L", "depth": "mm"}
+MOST_DRAWS = 2000
+NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Hazel")
+
+
+@dataclass(frozen=True)
+class World:
+    """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer),
+    `readings` (a row a depth read), `truth` (the law's figures, which no file holds)."""
+
+    vehicles: pd.DataFrame
+    parts: pd.DataFrame
+    truth: dict
+    first_day: pd.Timestamp
+    readings: pd.DataFrame | None = None
+
+
+def rng_of(student, lesson, secret=None, purpose="log"):
+    """The generator of a student's draw: HMAC of a class's secret and what is drawn, for whom."""
+    said = "\0".join((purpose, lesson, student.strip())).encode("utf-8", "surrogatepass")
+    digest = hmac.new((secret or "").encode(), said, hashlib.sha256).digest()
+    return np.random.default_rng(list(digest))
+
+
+def vans(rng, n, days, joined=0):
+    """n vans of steady use, each at work for some of `days` (least, most) before the report date;
+    none later than `joined` days before the record began."""
+    at_work = rng.integers(days[0], days[1] + 1, n)
+    km_per_day = rng.lognormal(np.log(rng.uniform(55, 85)), 0.3, n)
+    first_days = int(days[1] - joined) if joined else int(at_work.max())
+    frame = pd.DataFrame({"days": at_work, "km_per_day": km_per_day})
+    frame["first_days"] = np.minimum(first_days, at_work)  # of record
+    frame["km"] = np.floor(frame["km_per_day"] * frame["days"])
+    frame["first_km"] = _read(frame, frame["days"] - frame["first_days"])
+    return frame, AS_OF - pd.Timedelta(days=first_days)
+
+
+def renewals(rng, vehicles, scale, shape):
+    """The lives at one position of each van, one after another by a Weibull law: v, begin_km,
+    end_km, observed. What ended before the record began is not in it."""
+    most = int(12 + 3 * vehicles["km"].max() / scale)
+    lives = np.maximum(np.round(scale * rng.weibull(shape, (len(vehicles), most))), 300)
+    end = lives.cumsum(axis=1)
+    begin, total = end - lives, vehicles["km"].to_numpy()[:, None]
+    v, at = np.nonzero((begin < total - 150) & (end > vehicles["first_km"].to_numpy()[:, None]))
+    frame = pd.DataFrame({"v": v, "begin_km": begin[v, at], "end_km": end[v, at]})
+    frame["observed"] = frame["end_km"] <= total[v, 0]
+    return frame.assign(end_km=np.minimum(frame["end_km"], total[v, 0]))
+
+
+def lives_frame(world):
+    """The lives as `wb.part_lives` gives them, worked out without a log: entry_km, duration_km,
+    observed."""
+    parts = world.parts
+    first_km = world.vehicles["first_km"].to_numpy()[parts["v"]]
+    entry = (first_km - parts["begin_km"]).clip(lower=0.0)
+    made = {"entry_km": entry, "duration_km": parts["end_km"] - parts["begin_km"]}
+    return pd.DataFrame(made | {"observed": parts["observed"].astype(bool)})
+
+
+def service_log(world, category, item, name):
+    """The checked `ServiceLog` of what was drawn, and its header; no truth is in it."""
+    tables = {"vehicles": _vehicles(world), "odometer": _odometer(world)}
+    tables["fitted"] = _fitted(world, category, item)
+    if world.readings is not None:
+        tables["measurements"] = _measurements(world, category)
+    header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": world.first_day.date()}
+    return log_of(tables, header), tables, header
+
+
+def until_held(rng, draw, holds):
+    """What is drawn, again and again until `holds` says that it is as the lesson asks."""
+    for _ in range(MOST_DRAWS):
+        world = draw(rng)
+        if holds(world):
+            return world
+    raise RuntimeError(f"none of {MOST_DRAWS} draws was as the lesson asks: widen its bands")
+
+
+def in_bands(facts, bands):
+    """Whether each fact lies in its band (low, high)."""
+    return all(low <= facts[name] <= high for name, (low, high) in bands.items())
+
+
+def far_apart(values, tolerance):
+    """Whether no two values are nearer than twice the tolerance, as a share of the larger."""
+    values = [v for v in values if np.isfinite(v)]
+    pairs = combinations(values, 2)
+    return all(abs(a - b) > 2 * tolerance * max(abs(a), abs(b)) for a, b in pairs)
+
+
+def _names(n):
+    return np.array([f"{NAMES[i % len(NAMES)]}-{i // len(NAMES) + 1:02d}" for i in range(n)])
+
+
+def _read(vehicles, days):
+    """The odometer at the end of the day that many days after the van's first."""
+    return np.floor(vehicles["km_per_day"] * days)
+
+
+def _day(world, v, km):
+    """The day on which van `v` reached these km."""
+    own = world.vehicles.iloc[v]
+    days = np.ceil(km.to_numpy() / own["km_per_day"].to_numpy()) - own["days"].to_numpy()
+    return AS_OF + pd.to_timedelta(np.minimum(days, 0), unit="D")
+
+
+def _vehicles(world):
+    own = world.vehicles
+    begun = AS_OF - pd.to_timedelta(own["days"], unit="D")
+    made = {"vehicle": _names(len(own)), "kind": "van", "in_service": begun}
+    return pd.DataFrame(made).assign(in_service_odometer=0)
+
+
+def _odometer(world):
+    """A reading on the record's first day, one in the midst, and one on the report date."""
+    own, rows = world.vehicles, []
+    for share in (0.0, 0.5, 1.0):
+        days = np.ceil(own["days"] - (1 - share) * own["first_days"])
+        date = AS_OF - pd.to_timedelta(own["days"] - days, unit="D")
+        rows.append(pd.DataFrame({"vehicle": _names(len(own)), "date": date}))
+        rows[-1]["odometer"] = _read(own, days)
+    rows = pd.concat(rows).query("odometer > 0")
+    return rows.sort_values(["vehicle", "date"], ignore_index=True)
+
+
+def _fitted(world, category, item):
+    parts = world.parts
+    v = parts["v"].to_numpy()
+    ended = parts["observed"].to_numpy()
+    frame = pd.DataFrame({"vehicle": _names(len(world.vehicles))[v], "position": "front"})
+    frame = frame.assign(category=category, item=item, condition="new")
+    frame["fitted"] = _day(world, v, parts["begin_km"])
+    frame["fitted_odometer"] = parts["begin_km"].to_numpy()
+    frame["removed"] = pd.Series(_day(world, v, parts["end_km"])).where(ended)
+    frame["removed_odometer"] = parts["end_km"].where(ended).to_numpy()
+    frame["reason"] = pd.Series("failed", frame.index).where(ended)
+    return frame.assign(**{name: parts[name].to_numpy() for name in parts.columns[4:]})
+
+
+def _measurements(world, category):
+    read = world.readings
+    v = read["v"].to_numpy()
+    frame = pd.DataFrame({"vehicle": _names(len(world.vehicles))[v]})
+    frame["date"] = _day(world, v, read["km"])
+    made = {"odometer": read["km"].to_numpy(), "position": "front", "category": category}
+    return frame.assign(**made, quantity="depth", value=read["depth_mm"].to_numpy())

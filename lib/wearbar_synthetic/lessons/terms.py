@@ -1,0 +1,142 @@
+"""The lessons there are: what each draws, how hard it may be, and what it asks."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+import wearbar as wb
+from wearbar_synthetic.lessons import draw, exercises
+from wearbar_synthetic.lessons.draw import World
+from wearbar_synthetic.lessons.exercises import Exercise
+
+KNOWN_SHAPE = 2.0  # stated in the lesson on few lives, and true of its logs
+
+
+@dataclass(frozen=True)
+class Lesson:
+    """A lesson's number in the term, its part and items, what it draws, its bands, its exercises.
+    told: what the class's figure shows: an `Estimate` of the rows; its truth is `truth["told"]`."""
+
+    number: int
+    category: str
+    items: tuple
+    draw: Callable
+    bands: dict
+    exercises: dict[str, Exercise]
+    told: Callable
+
+    def holds(self, world):
+        """Whether what was drawn is as hard as the lesson asks, and no mistake hides another."""
+        rows = draw.lives_frame(world)
+        if not draw.in_bands(counts(rows), self.bands["counts"]):
+            return False
+        if not draw.in_bands(self.hardness(rows), self.bands["answer"]):
+            return False
+        return all(
+            draw.far_apart([asked.right(rows), *asked.mistakes(rows).values()], asked.tolerance)
+            for asked in self.exercises.values()
+        )
+
+    def rights(self, world):
+        """The right answers on what was drawn, by exercise."""
+        rows = draw.lives_frame(world)
+        return {name: asked.right(rows) for name, asked in self.exercises.items()}
+
+    def are_apart(self, one, other):
+        """Whether no exercise has the same right answer in both, as near as its tolerance."""
+        asked = self.exercises.items()
+        return all(draw.far_apart([one[name], other[name]], e.tolerance) for name, e in asked)
+
+    def hardness(self, rows):
+        """The width of the answer's interval (high over low), and by its name each mistake of the
+        first exercise that has a band, as a share of the right answer."""
+        asked, found = next(iter(self.exercises.values())), self.told(rows)
+        made, right = asked.mistakes(rows), asked.right(rows)
+        wrong = {name: made[name] / right for name in self.bands["answer"] if name in made}
+        return {"width": found.high / found.low} | wrong
+
+    def rows_of(self, log):
+        """What the exercises ask of, read from a log: the lives of its part, in km."""
+        return wb.part_lives(log, self.category, units="km")
+
+
+def counts(rows):
+    """What the bands count in the rows: lives, ends, the shares that have not ended and are late."""
+    ends = rows["observed"].sum()
+    late = (rows["entry_km"] > 0).mean()
+    shares = {"censored": 1 - ends / len(rows), "late": late}
+    return {"lives": len(rows), "ends": ends} | shares
+
+
+def _lives(rng, n, days, scale, shape, joined=0, told=0.1):
+    """A world of lives alone, each argument a (least, most); shape: one number where it is known.
+    Its truth `told` is the life by which that share has failed."""
+    law = {"scale": float(np.exp(rng.uniform(*np.log(scale))))}
+    law["shape"] = shape if isinstance(shape, float) else rng.uniform(*shape)
+    law["told"] = float(law["scale"] * (-np.log(1 - told)) ** (1 / law["shape"]))
+    last = int(rng.integers(days[1], days[2] + 1))
+    vehicles, first = draw.vans(rng, int(rng.integers(n[0], n[1] + 1)), (days[0], last), joined)
+    return World(vehicles, draw.renewals(rng, vehicles, law["scale"], law["shape"]), law, first)
+
+
+def censoring(rng):
+    """Vans that joined one by one: most of their parts have not failed yet."""
+    return _lives(rng, (75, 110), (150, 1100, 1600), (50_000, 125_000), (1.6, 3.0))
+
+
+def late(rng):
+    """Old vans whose record began when many of their parts had run for years."""
+    return _lives(rng, (60, 90), (300, 2600, 3200), (60_000, 150_000), (1.8, 3.4), 1500, 0.5)
+
+
+def few(rng):
+    """A dozen vans of which two to four parts have failed."""
+    return _lives(rng, (12, 24), (300, 900, 1500), (30_000, 400_000), KNOWN_SHAPE)
+
+
+LESSONS = {
+    "censoring": Lesson(
+        5,
+        "alternator",
+        ("Corrie 90", "Linn 120", "Skerry 80"),
+        censoring,
+        {
+            "counts": {"lives": (90, 150), "ends": (22, 48), "censored": (0.65, 0.80)},
+            "answer": {"width": (1.4, 1.75), "failed-only": (0.3, 0.85)},
+        },
+        {
+            "early": exercises.EARLY,
+            "still-on": exercises.still_on(40_000),
+            "early-low": exercises.EARLY_LOW,
+        },
+        exercises.early,
+    ),
+    "late": Lesson(
+        6,
+        "water-pump",
+        ("Burn 4", "Sike 6", "Gill 5"),
+        late,
+        {
+            "counts": {"lives": (80, 160), "ends": (25, 70), "late": (0.3, 0.65)},
+            "answer": {"width": (1.1, 1.5), "entry-ignored": (1.04, 2.0)},
+        },
+        {"median": exercises.LATE, "at-risk": exercises.at_risk(50_000)},
+        lambda rows: exercises.early(rows, 0.5),
+    ),
+    "few": Lesson(
+        8,
+        "clutch",
+        ("Fell 210", "Moor 215", "Tarn 240"),
+        few,
+        {
+            "counts": {"lives": (14, 26), "ends": (2, 4), "censored": (0.7, 0.95)},
+            "answer": {"width": (1.5, 4.0)},
+        },
+        {
+            "early": exercises.known_shape(KNOWN_SHAPE),
+            "early-low": exercises.known_shape_low(KNOWN_SHAPE),
+        },
+        lambda rows: exercises.fitted(rows, shape=KNOWN_SHAPE).quantile(0.1),
+    ),
+}

@@ -1,0 +1,162 @@
+"""A class's folders, and how its work is marked."""
+
+import json
+import socket
+
+import nbformat
+import pytest
+from nbformat.v4 import new_code_cell, new_notebook
+
+from wearbar.log import read_log
+from wearbar.pack.cli import main
+from wearbar.report.report import NotDone
+from wearbar_synthetic import lessons
+from wearbar_synthetic.lessons import classroom, marking, sandbox
+from wearbar_synthetic.lessons.check import notebooks
+
+NAMES = ["Anna", "=1+1 Ben", "Zoë <b>O'Neil</b>"]
+LESSON = "censoring"
+
+
+@pytest.fixture(scope="module")
+def room(tmp_path_factory):
+    """A class of three, made by the command."""
+    root = tmp_path_factory.mktemp("class")
+    (root / "class.csv").write_text("student,year\n" + "".join(f"{n},1\n" for n in NAMES))
+    assert main(["lesson", str(root / "class.csv"), "--out", str(root / "term")]) == 0
+    return root / "term"
+
+
+def folders(room):
+    return sorted((room / "students").iterdir())
+
+
+def test_students_have_different_files_and_neither_truth_nor_secret(room):
+    secret = (room / "instructor" / "secret.txt").read_text().strip()
+    assert [path.name for path in folders(room)] == ["01-Anna", "02-1-1-Ben", "03-Zoe-b-O-Neil-b"]
+    seen = {}
+    for folder, name in zip(folders(room), NAMES, strict=True):
+        files = {p.relative_to(folder): p.read_text("utf-8") for p in folder.rglob("*.*")}
+        assert len([p for p in files if p.suffix == ".ipynb"]) == len(notebooks())
+        for lesson in notebooks():
+            told = lessons.truth(name, lesson, secret)
+            for text in files.values():
+                assert secret not in text
+                assert not [x for x in told.values() if f"{x:.0f}" in text and x > 1000]
+            fitted = next(t for p, t in files.items() if p.match(f"log-{lesson}/fitted.csv"))
+            assert seen.setdefault((lesson, fitted), name) == name
+            assert not len(read_log(folder / f"log-{lesson}").set_aside)
+
+
+def test_no_students_copy_holds_a_model_answer(room):
+    for folder in folders(room):
+        for path in folder.glob("*.ipynb"):
+            tags = [c.metadata.get("tags", []) for c in nbformat.read(path, 4).cells]
+            assert not [own for own in tags if "model-answer" in own]
+            assert [own for own in tags if "exercise" in own]
+
+
+def test_a_folder_that_is_there_is_not_written_over(room, capsys):
+    assert main(["lesson", str(room.parent / "class.csv"), "--out", str(room)]) == 2
+    assert "Traceback" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    "text, why",
+    [("", "can't be read"), ("student\n", "no names"), ("student\nAnna\nAnna\n", "more than once")],
+)
+def test_a_class_that_is_none_is_refused(tmp_path, text, why):
+    (tmp_path / "class.csv").write_text(text)
+    with pytest.raises(NotDone, match=why):
+        classroom.students_in(tmp_path / "class.csv")
+
+
+WORK = """
+early = wb.fit_weibull(rows["duration_km"], rows["observed"]).quantile(0.1)
+lesson.check("early", early)
+lesson.check("early-low", {typed})
+import socket, os
+try:
+    socket.create_connection(("127.0.0.1", {port}), timeout=3)
+except OSError:
+    pass
+else:
+    raise SystemExit("there is a network")
+assert not os.path.exists("{secret}"), "the secret is in sight"
+raise RuntimeError("<script>=1+1</script>")
+"""
+OPEN = """
+import wearbar as wb
+from wearbar_synthetic import lessons
+lesson = lessons.open_lesson("censoring", student, folder)
+rows = wb.part_lives(lesson.log, "alternator")
+"""
+
+
+def write_work(folder, *cells):
+    """A student's notebook of a few cells, in place of the lesson's own."""
+    own = 'student: str = "x"  # name\nfolder: str = "log-censoring"  # log'
+    cells = [new_code_cell(own, metadata={"tags": ["parameters"]}), *map(new_code_cell, cells)]
+    about = {"kernelspec": {"name": "python3", "display_name": "Python 3"}}
+    nbformat.write(new_notebook(cells=cells, metadata=about), folder / notebooks()[LESSON].name)
+
+
+@pytest.mark.skipif(
+    not sandbox.walls(), reason="this system lets us close neither network nor folders"
+)
+def test_marks_are_of_the_hidden_log_and_code_is_fenced_in(room, capsys):
+    one, two, three = folders(room)
+    secret = room / "instructor" / "secret.txt"
+    own = lessons.open_lesson(LESSON, folder=str(one / f"log-{LESSON}"))
+    typed = lessons.LESSONS[LESSON].exercises["early-low"].right(own.rows)
+    listens = socket.create_server(("127.0.0.1", 0))
+    port = listens.getsockname()[1]
+    write_work(one, OPEN, WORK.format(typed=float(typed), secret=secret, port=port))
+    write_work(two, "x = bytearray(5 * 2**30)")  # more than a notebook may have
+    (three / notebooks()[LESSON].name).unlink()
+    with listens:
+        assert main(["lesson", "mark", str(room), "--only", LESSON]) == 0
+    table = (room / "instructor" / marking.TABLE).read_text("utf-8")
+    rows = [line.split(",", 4) for line in table.splitlines()[1:]]
+    found = {(row[0], row[2]): (row[3], row[4]) for row in rows}
+    assert found["Anna", "early"] == ("1", "right")
+    assert found["Anna", "early-low"][0] == "0"
+    assert "a typed number" in found["Anna", "early-low"][1]
+    assert "RuntimeError: <script>" in found["Anna", "still-on"][1]  # nothing else stopped it
+    assert "MemoryError" in found["'=1+1 Ben", "early"][1]
+    assert found[NAMES[2], "early"] == ("0", "no notebook")
+    page = (room / "instructor" / marking.PAGE).read_text("utf-8")
+    assert "<script" not in page
+    assert "of 3 ranges of 90% miss the truth" in page
+
+
+def test_a_notebook_that_does_not_end_is_ended(room, tmp_path):
+    write_work(tmp_path, "while True: pass")
+    log = folders(room)[0] / f"log-{LESSON}"
+    path = tmp_path / notebooks()[LESSON].name
+    assert sandbox.run_apart(path, log, room, seconds=0.5) == (None, "time")
+
+
+def test_elsewhere_marking_is_refused_unless_asked_for(monkeypatch, room):
+    monkeypatch.setattr(marking.sys, "platform", "win32")
+    with pytest.raises(NotDone, match="--unsandboxed"):
+        marking.mark_class(room)
+
+
+def test_the_command_says_how_it_is_given(capsys):
+    assert main(["lesson", "class.csv"]) == 2
+    assert "mark DIR" in capsys.readouterr().err
+
+
+def test_the_last_answer_counts_and_strange_ones_are_none():
+    def shown(answer, lesson=LESSON):
+        told = {"lesson": lesson, "exercise": "early", "answer": answer}
+        return nbformat.v4.new_output("display_data", {"application/vnd.wearbar.answer+json": told})
+
+    def answers(*outputs):
+        return marking.answers_of(
+            new_notebook(cells=[new_code_cell("", outputs=[*outputs])]), LESSON
+        )
+
+    assert answers(shown(1.0), shown(2), shown(3.0, "few")) == {"early": 2.0}
+    assert answers(shown(json.loads("NaN"))) == answers(shown("=1+1")) == {"early": None}

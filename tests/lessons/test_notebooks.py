@@ -1,0 +1,103 @@
+"""The lessons' notebooks: as they stand every model answer is right, and published figures come out."""
+
+import json
+import re
+import time
+from pathlib import Path
+
+import nbformat
+import papermill
+import pytest
+
+from wearbar.log import places
+from wearbar_synthetic import lessons
+from wearbar_synthetic.lessons.check import ANSWER, notebooks
+from wearbar_synthetic.lessons.classroom import students_copy
+
+PATHS = notebooks()
+MODEL = "censoring"  # the lesson that is run each time; the others with -m slow
+EACH = [
+    pytest.param(name, id=name, marks=[] if name == MODEL else pytest.mark.slow) for name in PATHS
+]
+
+
+def run(path, out, **given):
+    how = {"engine_name": "wearbar", "progress_bar": False, "autosave_cell_every": 0}
+    return papermill.execute_notebook(str(path), str(out), given, **how)
+
+
+def shown(book):
+    """All that a notebook's cells show, by the cell's id: text."""
+    texts = {}
+    for cell in book.cells:
+        for output in cell.get("outputs", ()):
+            data = output.get("data", {"text/plain": output.get("text", "")})
+            texts[cell.id] = texts.get(cell.id, "") + data.get("text/plain", "")
+    return texts
+
+
+def answers(book):
+    outputs = [o for cell in book.cells for o in cell.get("outputs", ())]
+    return [o["data"] for o in outputs if ANSWER in o.get("data", {})]
+
+
+@pytest.mark.parametrize("name", EACH)
+def test_every_model_answer_is_right(name, tmp_path):
+    begun = time.process_time()
+    book = run(PATHS[name], tmp_path / "ran.ipynb", student="anna")
+    assert time.process_time() - begun < 8
+    given = answers(book)
+    assert {d[ANSWER]["exercise"] for d in given} == set(lessons.LESSONS[name].exercises)
+    assert not [d["text/plain"] for d in given if not d["text/plain"].endswith("right.")]
+    for cell_id, digits in PUBLISHED[name].items():
+        numbers = re.findall(r"-?\d+\.?\d*", shown(book)[cell_id])
+        assert not [d for d in digits if not any(near(float(x), d) for x in numbers)], cell_id
+
+
+def near(found, printed):
+    """Whether a figure is the printed one, to half of its last digit."""
+    places = len(printed.partition(".")[2])
+    return abs(found - float(printed)) <= 0.5 * 10**-places + 1e-9
+
+
+# what a notebook's cell must show, as printed; sources stand in the notebook beside each
+PUBLISHED = {
+    # Kaplan & Meier 1958 (from memory); R 4.2.2 survreg and survfit on Krivtsov & Case 1999
+    "censoring": {
+        "paper-check": ["0.875", "0.700", "0.525", "0.2625"],
+        "published-check": ["134651.0", "1.15443", "-128.973832", "0.68535"],
+    },
+}
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", PATHS)
+def test_a_students_copy_runs_and_asks_for_answers(name, tmp_path):
+    path = tmp_path / "copy.ipynb"
+    nbformat.write(students_copy(nbformat.read(PATHS[name], 4)), path)
+    said = [d["text/plain"] for d in answers(run(path, tmp_path / "ran.ipynb"))]
+    assert len(said) == len(lessons.LESSONS[name].exercises)
+    assert all("no answer yet" in text for text in said)
+
+
+def test_each_lesson_has_a_notebook_and_each_notebook_a_lesson():
+    numbers = {name: int(path.stem.partition("_")[0]) for name, path in PATHS.items()}
+    assert numbers.items() <= {name: x.number for name, x in lessons.LESSONS.items()}.items()
+
+
+@pytest.mark.parametrize("name", PATHS)
+def test_the_parts_of_a_lesson_are_there(name):
+    cells = json.loads(PATHS[name].read_text("utf-8"))["cells"]
+    text = "\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "markdown")
+    parts = ["Predict", "Ten minutes on paper", "How sure", "Exercises", "What a manager does"]
+    assert not [part for part in [*parts, "Say it", "Deeper", "The truth"] if part not in text]
+    code = "\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "code")
+    for exercise in lessons.LESSONS[name].exercises:
+        assert f'lesson.check("{exercise}"' in code
+
+
+def test_lessons_are_no_reports():
+    """A pack takes the notebooks that stand beside their folder, never those in it."""
+    reports = {path.name for path in places.place("notebooks").glob("*.ipynb")}
+    assert not reports & {path.name for path in PATHS.values()}
+    assert Path(places.place("notebooks", "lessons")).is_dir()
