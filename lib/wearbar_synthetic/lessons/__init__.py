@@ -11,7 +11,7 @@ class's secret a student's name alone does not tell what is true of the log.
 """
 
 from wearbar_synthetic.lessons.check import open_lesson
-from wearbar_synthetic.lessons.made import log, made, truth
+from wearbar_synthetic.lessons.logs import log, made, truth
 from wearbar_synthetic.lessons.plots import survival_curve, weibull_paper
 from wearbar_synthetic.lessons.terms import LESSONS
 

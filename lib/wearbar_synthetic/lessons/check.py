@@ -11,7 +11,7 @@ from IPython.display import display
 
 import wearbar as wb
 from wearbar.log.places import place
-from wearbar_synthetic.lessons.made import log as log_of_student
+from wearbar_synthetic.lessons.logs import log as log_of_student
 from wearbar_synthetic.lessons.terms import LESSONS
 
 SAYS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))

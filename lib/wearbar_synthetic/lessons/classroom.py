@@ -15,7 +15,7 @@ from wearbar.log.write import new_folder, write_tables
 from wearbar.report.report import NotDone
 from wearbar_lab.commands import filled
 from wearbar_synthetic.lessons.check import SAYS, notebooks
-from wearbar_synthetic.lessons.made import made
+from wearbar_synthetic.lessons.logs import made
 
 INSTRUCTOR, STUDENTS = "instructor", "students"
 SECRET, ROSTER = "secret.txt", "class.json"

@@ -18,7 +18,7 @@ from wearbar.report.quantities import clean
 from wearbar.report.report import NotDone
 from wearbar_synthetic.lessons.check import ANSWER, SAYS, OpenLesson, notebooks
 from wearbar_synthetic.lessons.classroom import INSTRUCTOR, STUDENTS, class_of
-from wearbar_synthetic.lessons.made import made, truth
+from wearbar_synthetic.lessons.logs import made, truth
 from wearbar_synthetic.lessons.sandbox import SECONDS, run_apart, walls
 from wearbar_synthetic.lessons.terms import LESSONS
 
