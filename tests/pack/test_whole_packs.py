@@ -128,6 +128,22 @@ def test_an_empty_table_is_no_clean_bill(packs):
     assert "The log has no record of defects, certificates and recalls" in text
 
 
+def test_one_or_two_vehicles_stand_each_by_itself(packs):
+    """A section of the first page, and nowhere a site, or a table of one row."""
+    section, sites = "What each vehicle costs, and needs next", r"<th[^>]*>Site\b"
+    for name, is_home in (("by-hand", True), ("owner", True), ("fleet", False)):
+        pages = {
+            path.stem: path.read_text(encoding="utf-8")
+            for path in packs(name).folder.glob("*.html")
+        }
+        assert (section in pages["index"]) == is_home
+        bodies = re.findall(r"<tbody>(.*?)</tbody>", "".join(pages.values()), re.DOTALL)
+        assert any(body.count("<tr") == 1 for body in bodies) != is_home
+        assert bool(re.search(sites, "".join(pages.values()))) != is_home
+    owner = Page((packs("owner").folder / "index.html").read_text(encoding="utf-8")).text
+    assert "The insurance on record of Robin and Wren ended on 30 Oct 2026." in owner
+
+
 def test_the_fleets_five_pages_agree(packs):
     """First page, Today's list, the outlook's first month, calendar and sheets: one set of actions."""
     rows = five_agree(packs("fleet").folder, read_log(place("data", "fleet")))

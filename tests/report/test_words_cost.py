@@ -11,7 +11,7 @@ import seaborn as sns
 
 from wearbar import usage
 from wearbar.cost import account as money
-from wearbar.cost import ageing, bills, fuel, keeping
+from wearbar.cost import ageing, bills, fuel, household, keeping
 from wearbar.cost import per_distance as cost
 from wearbar.cost.ageing import RepairTrend
 from wearbar.log import log_of, places, read_log
@@ -138,6 +138,7 @@ def drawn(cell, **names):
 def run(log, book, *cells, **names):
     """What these cells of the notebook make of a log, by name."""
     names |= {"report": SimpleNamespace(log=log, whole=log, confidence=0.9), "account": book}
+    names["labour_rate"] = 0.0
     for cell in ("open", *cells):
         exec(CELLS[cell].partition("report = reports.open")[0], names)
     return names
@@ -181,9 +182,7 @@ def told(tables, header):
         "repairs": drawn("repairs-figure", curves=curves, visits=visits, show=show),
         "keeping": drawn("keeping-figure", keeping=ages, show=show),
     }
-    made = run(
-        log, book, "prices", "used", "month", "use", burnt=fuel.liquid(tanks), kind_of=kind_of
-    )
+    made = run(log, book, "home", "prices", "used", "month", "use", kind_of=kind_of)
     stock, months, is_real = (made[name] for name in ("stock", "months", "is_real"))
     off = book.lines["amount"].sum() - made["used"]["amount"].sum() - stock["left_amount"].sum()
     by_use = {"cost": made["cost_times"], "fuel": made["fuel_times"], "p": made["use_p"]}
@@ -191,7 +190,17 @@ def told(tables, header):
     said = {
         "months": words("months", months=months, stock=stock),
         "prices": words("prices", prices=made["prices"], is_real=is_real),
-        "own work": words("own_work", hours=3.25, rate=20.0),
+        "own work": words("own_work", hours=3.25, rate=20.0, by=made["own_by"], n=1),
+        "all in": " ".join(words("all_in", **row) for row in made["all_in"].to_dict("records")),
+        "lacks": words(
+            "home_lacks",
+            lapsed=household.lapsed(log),
+            unread=household.unread(log, periods),
+            missed=tanks.attrs["missed"],
+        ),
+        "fuel moves": words(
+            "home_fuel", economy=made["economy"], moves=made["fuel_moves"].to_dict("records")
+        ),
         "use": words("by_use", **by_use),
         "used": words("used_how", stock=stock, off=off),
         "headline": wording.headline(total, book, show)[0],
@@ -313,7 +322,7 @@ def test_parts_are_spread_and_money_stands_in_constant_prices():
     tables = LOGS["tiny"][0] | {"price_index": index}
     tiny, log = told(tables, {}), log_from(tables, {})
     assert tiny["prices"].startswith("Months, years and hard use are here in prices of 2024-07")
-    made = run(log, money.account(log), "prices", "used", "month")
+    made = run(log, money.account(log), "home", "prices", "used", "month")
     paid = 40 * 1.1 + 190 * 1.1**0.5 + 12  # March, May, July
     assert made["months"]["paid_amount"].sum() == pytest.approx(paid)
     assert made["stock"]["amount"].tolist() == [80, 110]

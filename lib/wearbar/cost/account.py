@@ -139,7 +139,7 @@ def depreciation(log):
 
 def depreciation_per_km(account, confidence=0.9):
     """Fall in value over the distance of the days whose change of value is known: `Estimate`."""
-    part = _valued(account)
+    part = valued(account)
     return ratio(part["fall"], part["distance_km"], confidence, "money_per_km")
 
 
@@ -149,7 +149,7 @@ def owning_per_km(account, confidence=0.9):
     Of vehicles whose change of value is known; their spending counts by the share of their distance
     over which it is. Refused as `cost_per_km` is.
     """
-    part = _valued(account)
+    part = valued(account)
     lines = account.lines[account.lines["vehicle"].isin(part.index)]
     known = known_by(lines, pd.Series("all", lines.index))
     if not lines["amount"].notna().any() or (known < MIN_KNOWN).any():
@@ -159,7 +159,7 @@ def owning_per_km(account, confidence=0.9):
     return ratio(whole, part["distance_km"], confidence, "money_per_km")
 
 
-def _valued(account):
+def valued(account):
     """Vehicles with a known change of value: frame `fall, share` (of known days), `distance_km`."""
     worth = account.worth[account.worth["with_distance"]]
     by = worth.groupby("vehicle")[["amount", "days"]].sum()

@@ -21,7 +21,8 @@ def tanks(log):
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
-    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing.
+    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing;
+    "missed" names those with far less than usual, as where a fill is missing: dicts.
     """
     # a tank lacks the litres of a fill set aside, unless that was one typed twice
     fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])
@@ -48,6 +49,8 @@ def tanks(log):
     usual = own.transform("median").where(own.transform("count") >= ENOUGH)
     far = usable & ~(made["l_per_100km"] / usual.fillna(made["l_per_100km"])).between(FAR, 1 / FAR)
     kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
+    less = made[far & (made["l_per_100km"] < usual)]
+    kept.attrs["missed"] = less[["vehicle", "date"]].to_dict("records")
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
     return kept
 

@@ -233,6 +233,7 @@ def _first_page(books, findings, whole, cut, uncompared, actions, month, workboo
     columns = tables.view_of("log_check", "ledger", whole.ledger, show)["columns"]
     ledger = tables.heads_of(whole.ledger, columns, show)
     listed, headlines, n = [], [], len(cut.tables["vehicles"])
+    n_sites = cut.tables["vehicles"]["site"].nunique()
     for name, book in books.items():
         first = next((cell.source for cell in book.cells if cell.cell_type == "markdown"), "")
         lines = [line.strip() for line in first.splitlines()]
@@ -245,17 +246,26 @@ def _first_page(books, findings, whole, cut, uncompared, actions, month, workboo
             about["is_lead"] = name == against.REPORT and h is told[name]["headlines"][0]
             headlines.append(h | about | {"report": name, "title": told[name]["title"]})
     since = [m["text"] for book in books.values() for m in _messages(book, reports.SINCE)]
+    shown = [
+        c for b in books.values() for c in b.cells if "first-page" in c.metadata.get("tags", [])
+    ]
+    shown = [output.get("data", {}) for cell in shown for output in cell.get("outputs", [])]
     rows, more = on_actions.by_site(actions)  # more: pressing actions that are not shown
     is_listed = against.ACTIONS in told.get(against.REPORT, {}).get("findings", {})
     return page_of(
         "pack.html.j2",
         css=Markup(reports.css_of("tables", "report")),
-        log=log | {"vehicles": plural(n, "vehicle"), "n": n},
+        log=log | {"vehicles": plural(n, "vehicle"), "n_sites": n_sites},
         asked=reports.said_of(findings["parameters"], unsaid=("", [], 0.9)),
         n_example=cut.plan_or_empty.tasks["source"].map(is_example).sum(),
         unsaid_money=not whole.money and bool(whole.units.currency),
         todo={"rows": rows, "more": more, "report": against.REPORT if is_listed else ""},
         month=month,
+        home=[
+            Markup(data.get("text/html") or markdown2html(data["text/markdown"]))
+            for data in shown
+            if {"text/html", "text/markdown"} & {*data}
+        ],
         # most urgent first, then in reading order
         headlines=sorted(headlines, key=lambda h: list(reports.URGENCY).index(h["urgency"])),
         since=[Markup(markdown2html(text)) for text in since],

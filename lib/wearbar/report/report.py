@@ -19,6 +19,7 @@ from IPython.display import display
 
 from wearbar import log as logs
 from wearbar import usage
+from wearbar.cost.household import is_household
 from wearbar.log import places
 from wearbar.log.units import DISTANCE_KM, is_example
 from wearbar.report import tables
@@ -95,12 +96,19 @@ class Report:
             said = html.escape(plain(empty))
             _show(f'<p class="wb-none">{said}</p>' if said else HIDDEN, plain(empty), told)
             return
-        page = tables.html_of(frame, heads, caption, missing, rows, plain(note), total)
+        if len(frame) == 1 and is_household(self.whole):
+            facts = {head.label: head.cells(frame, missing)[0] for head in heads}
+            told_of = {"facts": facts, "caption": caption, "note": plain(note)}
+            page = page_of("shown.html.j2", block="facts", **told_of)
+        else:
+            page = tables.html_of(frame, heads, caption, missing, rows, plain(note), total)
         _show(page, f"{caption}: {plural(len(frame), 'row')}", told)
 
     def view(self, name, frame, **more):
-        """Show a frame as the table `name` that shared/tables/<report>.toml describes."""
-        self.table(**tables.view_of(self.name, name, frame, self.show) | more)
+        """Show a frame as the table `name` that shared/tables/<report>.toml describes; a column
+        marked site? only where the log has several."""
+        hide = ["site"] if self.whole.tables["vehicles"]["site"].nunique() < 2 else []
+        self.table(**tables.view_of(self.name, name, frame, self.show, hide) | more)
 
     def figure(self, figure, alt, caption=""):
         """Show a matplotlib figure as a PNG with its alternative text, then clear it."""

@@ -58,13 +58,13 @@ def heads_of(frame, columns, show):
     return heads
 
 
-def view_of(report, name, frame, show):
+def view_of(report, name, frame, show, hide=()):
     """What shared/tables/<report>.toml says of the table `name`, as `Report.table` takes it.
 
     There a table has its columns in order, those that print as one together; `heads` are headings
     that a column's name does not give. What a block of the template says of a row takes the place
     of the column it is named after: `on_now_legal` that of legal in the table on-now. A column
-    marked "?" is shown only where a row has it, or the one named after "?".
+    marked "?" is shown only where a row has it, or the one named after "?", and `hide` lacks it.
     """
     told = places.read_toml("shared", "tables", f"{report}.toml")
     words, blocks, said = words_of(report, show=show), blocks_of(report), {}
@@ -78,7 +78,7 @@ def view_of(report, name, frame, show):
             said[column] = column_of(words, block, frame)
         if asks:
             filled = frame.assign(**said)[other or column]
-            if not (filled.notna() & filled.ne("")).any():
+            if column in hide or not (filled.notna() & filled.ne("")).any():
                 continue
         head = heads.get(key, column.replace("_", " ").capitalize())
         label, *unit = [head] if isinstance(head, str) else head
