@@ -119,7 +119,14 @@ def _truth_words():
 def _dictionary_words():
     return """Dates are ISO 8601. Blank is not known; 0 is none or free. **Bold** columns must be filled. Distances, volumes, depths and
 pressures are in the units that `log.toml` names. Every table may have `recorded`, the day the row was typed.
-An empty table is not known either: `none = ["defects", "campaigns"]` in `log.toml` says that there are none."""
+An empty table is not known either: `none = ["defects", "campaigns"]` in `log.toml` says that there are none.
+
+Two keys of `log.toml` hold figures of your own, by kind of vehicle. None is shipped: law and policies change.
+
+- `mileage_rates = { car = [{ to = 10000, rate = 0.4 }, { rate = 0.2 }] }`: money for a mile or kilometre, in bands of a year's distance; the last
+  band has no end. For one or two vehicles running_cost says what the last year would be paid, and what it cost. The bands count for each vehicle.
+- `least_keep = { car = { years = 6, distance = 50000 } }`: a policy that keeps a vehicle at least the years or the distance, whichever comes first.
+  *Keep or replace?* names those that have reached neither. It is policy, not the age of least cost."""
 
 
 def _table_words(name):

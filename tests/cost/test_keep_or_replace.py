@@ -5,6 +5,7 @@ What the report makes in its own cells is run as it stands in the notebook.
 
 import json
 import re
+from dataclasses import replace as replaced
 from types import SimpleNamespace
 
 import numpy as np
@@ -187,6 +188,16 @@ class TestNextYear:
         besides = cars["fixed_cost"] + 100 * cars["down_days"]
         assert new["V3"] == pytest.approx(besides.mean(), rel=0.01)
         assert new["V4"] == pytest.approx(0, abs=1e-6)
+
+    def test_a_least_keep_of_log_toml_names_those_below_both_of_its_limits(self):
+        """Ten thousand km a year: V6 is 5 years old and has gone 50,000, V9 3.5 years and 35,000."""
+        log = fleet(lambda age: 300 + 400 * age)
+        made = run(replaced(log, least_keep={"van": {"years": 5, "distance": 44000}}), "answer-now")
+        assert made["policy"]["vehicle"].tolist() == ["V8", "V9"]  # V7, 4.5 years, has gone 45,000
+        assert "By the least keep in log.toml, V8 and V9 stay: below each" in WORDS(
+            "now", now=made["now"], left=0, policy=made["policy"]["vehicle"].tolist()
+        )
+        assert not len(run(log, "answer-now")["policy"])
 
     def test_finance_pays_a_price_and_is_no_cost_of_keeping(self):
         log = fleet(lambda age: 300 + 400 * age)

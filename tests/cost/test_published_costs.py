@@ -1,5 +1,7 @@
 """Economic life, age replacement, minimal repair and cost per distance against published cases."""
 
+from typing import ClassVar
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -7,6 +9,8 @@ from scipy import integrate, optimize
 
 from wearbar.cost.account import account
 from wearbar.cost.ageing import minimal_repair
+from wearbar.cost.household import mileage_allowance
+from wearbar.cost.keep_now import below_least
 from wearbar.cost.keeping import annual_cost, economic_life
 from wearbar.cost.part_age import best_age, cost_rate
 from wearbar.cost.per_distance import by_year, cost_per_km
@@ -138,6 +142,32 @@ def driven(miles, money, first="2024-01-01"):
     return account(log_of(tables, header | {"first_day": first, "as_of": f"{year}-12-31"}))
 
 
+class TestLeastKeep:
+    """41 CFR 102-34.270 (eCFR copy, read): "at least the years or miles" by kind; whichever comes first ends it."""
+
+    RULE: ClassVar = {  # kind: years, miles
+        "car": (3, 60000),  # sedans and station wagons
+        "bus": (np.nan, 150000),  # city; no years are given
+        "pickup": (6, 50000),  # trucks below 12,500 lb
+        "truck": (9, 80000),  # of 24,000 lb and more
+    }
+
+    @pytest.mark.parametrize("kind", RULE)
+    def test_either_limit_ends_the_least_keep(self, kind):
+        years, miles = self.RULE[kind]
+        near, far = (years - 0.1, miles - 1), (years, miles)
+        ages = [near, (far[0], near[1]), (near[0], far[1]), far, (np.nan, np.nan)]
+        cars = pd.DataFrame(ages, columns=["age_years", "total_km"]).assign(kind=kind)
+        cars["total_km"] *= MILE
+        rule = pd.DataFrame(self.RULE, index=["years", "km"]).T
+        kept = below_least(cars, rule.assign(km=rule["km"] * MILE))
+        assert kept.index.tolist() == ([0, 1] if kind == "bus" else [0])
+
+    def test_a_kind_without_a_rule_is_not_kept_by_it(self):
+        cars = pd.DataFrame({"kind": ["quad"], "age_years": [0.1], "total_km": [1.0]})
+        assert below_least(cars, pd.DataFrame(columns=["years", "km"], dtype=float)).empty
+
+
 class TestCostPerMile:
     """Published allowances as what was spent: the report's cost per distance must give back the rate a mile that they come to."""
 
@@ -150,6 +180,13 @@ class TestCostPerMile:
         row = cost_per_km(driven([miles], [money])).iloc[0]
         assert row["cost_per_km"] * MILE == pytest.approx(rate, rel=1e-9)
         assert row["amount"] == pytest.approx(rate * miles)
+
+    @pytest.mark.parametrize("miles, paid", [(0, 0), (100, 45), (11500, 4875), (20000, 7000)])
+    def test_what_the_bands_of_the_uk_rate_pay(self, miles, paid):
+        """The same bands as a log states them: 45.00 (inniaccounts.co.uk, read), 4,875.00 and 7,000.00 (computed)."""
+        bands = [{"to": 10000, "rate": 0.45}, {"rate": 0.25}]
+        assert mileage_allowance(miles, bands) == pytest.approx(paid, abs=1e-9)
+        assert mileage_allowance(miles, [{"rate": 0.70}]) == pytest.approx(0.70 * miles)  # US, 2025
 
     def test_the_threshold_runs_across_a_change_of_car(self):
         """6,000 and 5,500 miles in two cars are 11,500 miles: 4,875.00 in all, not 5,175."""

@@ -697,11 +697,15 @@ class TestOtherRules:
 class TestHeader:
     def test_capacity_and_what_a_pack_does_are_kept(self, tmp_path):
         folder = write(tmp_path / "log", odometer="vehicle,date,odometer\nA,2022-05-01,10\n")
-        more = 'capacity = { "Ferry Quay" = 120, "" = 40.5 }\n[pack]\nworkbook = true\nonly = ["outlook"]\n'
+        more = "least_keep = { van = { years = 6 } }\n"
+        more += "mileage_rates = { car = [{ to = 10000, rate = 0.4 }, { rate = 0.2 }] }\n"
+        more += 'capacity = { "Ferry Quay" = 120, "" = 40.5 }\n[pack]\nworkbook = true\nonly = ["outlook"]\n'
         (folder / "log.toml").write_text((folder / "log.toml").read_text() + more)
         copy = logs.write_marked(logs.read_log(folder), tmp_path / "copy") / "log"
         told = tomllib.loads((copy / "log.toml").read_text())
         assert told["capacity"] == {"Ferry Quay": 120, "": 40.5}
+        assert told["mileage_rates"] == {"car": [{"to": 10000, "rate": 0.4}, {"rate": 0.2}]}
+        assert logs.read_log(copy).least_keep == {"van": {"years": 6}}
         assert told["pack"] == {"workbook": True, "only": ["outlook"]}
 
     def test_signs_that_toml_wants_escaped_are_kept(self, tmp_path):
@@ -723,6 +727,25 @@ class TestHeader:
             ),
             ("capacity", {"Ferry Quay": True}, "write hours a month"),
             ("pack", "outlook", "write a table headed"),
+            ("mileage_rates", 0.45, "write { car = [{ to = 10000"),
+            ("mileage_rates", {"lorry": [{"rate": 0.4}]}, "write a kind of vehicle: motorcycle,"),
+            *(
+                ("mileage_rates", {"car": bands}, "write bands, the last without an end: [{ to =")
+                for bands in (
+                    0.45,
+                    [],
+                    [{"to": 10000, "rate": 0.45}],
+                    [{"rate": 0.45}, {"rate": 0.25}],
+                    [{"to": 9, "rate": 1}, {"to": 9, "rate": 1}, {"rate": 1}],
+                    [{"rate": -1}],
+                    [{"rate": "0.45"}],
+                    [{"rate": 0.4, "until": 9}],
+                )
+            ),
+            ("least_keep", {"car": 3}, "write { years = 6, distance = 50000 }, or one of them"),
+            ("least_keep", {"car": {}}, "least_keep of 'car' is '{}'; write { years = 6"),
+            ("least_keep", {"car": {"months": 3}}, "or one of them"),
+            ("least_keep", {"car": {"years": True}}, "or one of them"),
         ],
     )
     def test_a_table_that_is_none_is_named(self, key, value, says):

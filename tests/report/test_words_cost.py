@@ -2,6 +2,7 @@
 
 import json
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -330,6 +331,24 @@ def test_parts_are_spread_and_money_stands_in_constant_prices():
     assert told(late, {})["prices"] == (
         "The price index begins after the first money, so all money stays as paid."
     )
+
+
+def test_the_last_year_is_paid_at_the_rates_that_log_toml_states():
+    """Robin's year to its last reading; above 10,000 km at the second rate."""
+    log = replace(
+        log_named("owner"), mileage_rates={"car": [{"to": 10000, "rate": 0.4}, {"rate": 0.2}]}
+    )
+    made = run(log, money.account(log), "home")
+    (row,) = made["year"].to_dict("records")
+    read = usage.readings(log).query("vehicle == 'Robin'").set_index("date")["distance_km"]
+    days = pd.Timestamp("2026-10-28") - pd.Timedelta(days=365), pd.Timestamp("2026-10-28")
+    km = np.diff(np.interp([day.value for day in days], read.index.astype("int64"), read))[0]
+    assert row["km"] == pytest.approx(km, abs=2)
+    assert row["paid_amount"] == pytest.approx(4000 + 0.2 * (row["km"] - 10000))
+    said = plain(wording.words_in(Show(log.units))("mileage", **row))
+    assert said.startswith("At the rates in log.toml, the 11,")
+    assert "km of Robin in the year to 28 Oct 2026 would be paid EUR 4,36" in said
+    assert "They cost EUR 3,23" in said
 
 
 class TestUse:

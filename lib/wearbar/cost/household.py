@@ -83,6 +83,17 @@ def fuel_changes(tanks, as_of, confidence=0.9):
     return pd.DataFrame(found, columns=FUEL)
 
 
+def mileage_allowance(distance, bands):
+    """What a distance is paid at rates by bands: dicts `rate` (money for one of its unit) and `to`
+    (where it ends; the last goes on). Whose rates hold, and for what, is the reader's law.
+
+    >>> round(mileage_allowance(11500, [{"to": 10000, "rate": 0.45}, {"rate": 0.25}]), 2)
+    4875.0
+    """
+    ends = np.clip([band.get("to", np.inf) for band in bands], None, distance)
+    return float(np.diff(ends, prepend=0.0) @ [band["rate"] for band in bands])
+
+
 def unread(log, periods):
     """Times without a reading that no lay-up tells of, up to the report date: frame `vehicle, from,
     to` (blank: it goes on), `days, row`: the row of `layups` that would tell it, as CSV.

@@ -48,6 +48,16 @@ def keep_or_replace(kept, cars, prices=None, change=0.0, rate=0.0, confidence=0.
     return made.assign(answer=np.where(clear, side, ""))
 
 
+def below_least(cars, least):
+    """Rows of `cars` (`kind, age_years, total_km`) below each least that a policy gives their kind:
+    it keeps a vehicle at least so many years or so far. least: frame `years, km` by kind, NaN not
+    given. Policy, not an optimum; such as 41 CFR 102-34.270, "at least the years or miles"."""
+    given = least.reindex(cars["kind"]).set_axis(cars.index)
+    is_old = ~(cars["age_years"] < given["years"]) & given["years"].notna()
+    is_far = ~(cars["total_km"] < given["km"]) & given["km"].notna()
+    return cars[given.notna().any(axis=1) & ~is_old & ~is_far]
+
+
 @np.errstate(divide="ignore", invalid="ignore")
 def _figures(k, own, costs, confidence):
     """`FIGURES` of the vehicles `own`."""

@@ -72,7 +72,7 @@ def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_
         none=frozenset(names_in(header.get("none", []))),
         words=words,
         money=header.get("money", ""),
-        capacity=header.get("capacity", {}),
+        **{key: header.get(key, {}) for key in ("capacity", "mileage_rates", "least_keep")},
         jurisdiction=header.get("jurisdiction", "").strip(),
         origin=source,
     )

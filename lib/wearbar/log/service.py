@@ -38,6 +38,9 @@ class ServiceLog:
     words: pd.DataFrame = field(default_factory=pd.DataFrame, repr=False)  # `tasks.WORDS`
     money: str = ""  # net, gross or not said
     capacity: dict = field(default_factory=dict)  # labour hours a month by site, "" all of them
+    # of log.toml, by kind of vehicle: bands of money by distance; years and distance of a policy
+    mileage_rates: dict = field(default_factory=dict)
+    least_keep: dict = field(default_factory=dict)
     jurisdiction: str = ""  # whose legal limits hold, as log.toml writes it
     sha256: str = ""  # of what the log says, the same from any source
     origin: object = field(default=None, repr=False, compare=False)  # the `Source`

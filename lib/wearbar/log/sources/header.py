@@ -8,13 +8,15 @@ from math import inf
 
 import pandas as pd
 
-from wearbar.log.schema import TABLES, table_of
+from wearbar.log.schema import TABLES, VEHICLE_KINDS, table_of
 from wearbar.log.sources.raw import LogError, Source, fault
 from wearbar.log.units import FACTORS
 
 CHOICES = {"money": ("net", "gross")} | {key: tuple(units) for key, units in FACTORS.items()}
 DAYS = ("as_of", "first_day")
 FORMS = {"capacity": '{ "Ferry Quay" = 120 }', "pack": "a table headed [pack]"}
+BANDS, LEAST = "[{ to = 10000, rate = 0.4 }, { rate = 0.2 }]", "{ years = 6, distance = 50000 }"
+FORMS |= {"mileage_rates": f"{{ car = {BANDS} }}", "least_keep": f"{{ car = {LEAST} }}"}
 KEYS = ("name", "currency", *CHOICES, *DAYS, "plan", "jurisdiction", *FORMS, "none")
 ESCAPED = "escaped"
 
@@ -87,7 +89,9 @@ def toml(value):
         return f"{{ {', '.join(f'{toml(key)} = {toml(x)}' for key, x in value.items())} }}"
     if isinstance(value, pd.Timestamp):
         return f"{value:%Y-%m-%d}"
-    plain = isinstance(value, bool | int | float | list)
+    if isinstance(value, list):
+        return f"[{', '.join(map(toml, value))}]"
+    plain = isinstance(value, bool | int | float)
     text = json.dumps(value if plain else str(value), ensure_ascii=False)
     return text.replace("\x7f", "\\u007f")  # the one sign that JSON lets stand and TOML does not
 
@@ -126,11 +130,38 @@ def _faults(key, value):
         write = "write its three capital letters as in ISO 4217, such as GBP"
     if not right:
         yield f"log.toml: {key} is {str(value)[:60]!r}; {write}."
-    elif key == "capacity":
-        for site, x in value.items():
-            if isinstance(x, bool) or not isinstance(x, int | float) or not 0 <= x < inf:
-                found = f"capacity of {site[:40]!r} is {str(x)[:40]!r}"
-                yield f"log.toml: {found}; write hours a month, 0 or more."
+    for name, x in value.items() if right and key in EACH else ():
+        fits, write = EACH[key]
+        is_kind = key == "capacity" or name in VEHICLE_KINDS
+        write = write if is_kind else f"a kind of vehicle: {', '.join(VEHICLE_KINDS)}"
+        if not (is_kind and fits(x)):
+            yield f"log.toml: {key} of {name[:40]!r} is {str(x)[:40]!r}; write {write}."
+
+
+def _number(x):
+    return not isinstance(x, bool) and isinstance(x, int | float) and 0 <= x < inf
+
+
+def _bands(bands):
+    """Whether they are bands of a rate: each ends farther than the one before, the last nowhere."""
+    try:
+        ends = [0, *(band["to"] for band in bands[:-1])]
+        numbers = [*ends, *(band["rate"] for band in bands)]
+        keys = {"to"} & {*bands[-1]} or {*bands[-1]}.union(*bands) - {"to", "rate"}
+        return not keys and all(map(_number, numbers)) and ends == sorted(set(ends))
+    except (TypeError, LookupError):
+        return False
+
+
+def _least(x):
+    is_told = isinstance(x, dict) and set() < {*x} <= {"years", "distance"}
+    return is_told and all(map(_number, x.values()))
+
+
+# of a key with a table: whether the value of one of its names fits, and what to write
+EACH = {"capacity": (_number, "hours a month, 0 or more")}
+EACH |= {"mileage_rates": (_bands, f"bands, the last without an end: {BANDS}")}
+EACH |= {"least_keep": (_least, f"{LEAST}, or one of them")}
 
 
 def names_in(value):

@@ -107,7 +107,8 @@ def use_of_fleet(table, limits):
 
 def heads_use(table):
     """The table of use by vehicle: the first kinds of use, and how much of it is known."""
-    heads, uses = {name: name.capitalize() for name in ("vehicle", "site", "kind")}, kinds(table)
+    where = ["site"] if table["site"].nunique() > 1 else []
+    heads, uses = {x: x.capitalize() for x in ("vehicle", *where, "kind")}, kinds(table)
     heads |= {"severe_now": "Severe limits now", "first_severe": "First known to be hard"}
     for name in uses[:2]:
         word = USE[name].split(" ", 1)[-1] if name in LONG else USE[name]
