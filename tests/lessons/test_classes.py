@@ -15,7 +15,7 @@ from wearbar_synthetic.lessons import classroom, marking, sandbox
 from wearbar_synthetic.lessons.check import notebooks
 
 NAMES = ["Anna", "=1+1 Ben", "Zoë <b>O'Neil</b>"]
-LESSON = "censoring"
+LESSON = "few"
 
 
 @pytest.fixture(scope="module")
@@ -72,10 +72,16 @@ def test_a_class_that_is_none_is_refused(tmp_path, text, why):
 
 
 WORK = """
-early = wb.fit_weibull(rows["duration_km"], rows["observed"]).quantile(0.1)
+early = wb.fit_weibull(rows["duration_km"], rows["observed"], shape=2.0).quantile(0.1)
 lesson.check("early", early)
 lesson.check("early-low", {typed})
 import socket, os
+try:
+    bytearray(5 * 2**30)  # more than a notebook may have
+except MemoryError:
+    pass
+else:
+    raise SystemExit("there is no limit of memory")
 try:
     socket.create_connection(("127.0.0.1", {port}), timeout=3)
 except OSError:
@@ -88,14 +94,14 @@ raise RuntimeError("<script>=1+1</script>")
 OPEN = """
 import wearbar as wb
 from wearbar_synthetic import lessons
-lesson = lessons.open_lesson("censoring", student, folder)
-rows = wb.part_lives(lesson.log, "alternator")
+lesson = lessons.open_lesson("few", student, folder)
+rows = wb.part_lives(lesson.log, "clutch")
 """
 
 
 def write_work(folder, *cells):
     """A student's notebook of a few cells, in place of the lesson's own."""
-    own = 'student: str = "x"  # name\nfolder: str = "log-censoring"  # log'
+    own = 'student: str = "x"  # name\nfolder: str = "log-few"  # log'
     cells = [new_code_cell(own, metadata={"tags": ["parameters"]}), *map(new_code_cell, cells)]
     about = {"kernelspec": {"name": "python3", "display_name": "Python 3"}}
     nbformat.write(new_notebook(cells=cells, metadata=about), folder / notebooks()[LESSON].name)
@@ -105,15 +111,15 @@ def write_work(folder, *cells):
     not sandbox.walls(), reason="this system lets us close neither network nor folders"
 )
 def test_marks_are_of_the_hidden_log_and_code_is_fenced_in(room, capsys):
-    one, two, three = folders(room)
+    one, *others = folders(room)
     secret = room / "instructor" / "secret.txt"
     own = lessons.open_lesson(LESSON, folder=str(one / f"log-{LESSON}"))
     typed = lessons.LESSONS[LESSON].exercises["early-low"].right(own.rows)
     listens = socket.create_server(("127.0.0.1", 0))
     port = listens.getsockname()[1]
     write_work(one, OPEN, WORK.format(typed=float(typed), secret=secret, port=port))
-    write_work(two, "x = bytearray(5 * 2**30)")  # more than a notebook may have
-    (three / notebooks()[LESSON].name).unlink()
+    for folder in others:
+        (folder / notebooks()[LESSON].name).unlink()
     with listens:
         assert main(["lesson", "mark", str(room), "--only", LESSON]) == 0
     table = (room / "instructor" / marking.TABLE).read_text("utf-8")
@@ -122,9 +128,8 @@ def test_marks_are_of_the_hidden_log_and_code_is_fenced_in(room, capsys):
     assert found["Anna", "early"] == ("1", "right")
     assert found["Anna", "early-low"][0] == "0"
     assert "a typed number" in found["Anna", "early-low"][1]
-    assert "RuntimeError: <script>" in found["Anna", "still-on"][1]  # nothing else stopped it
-    assert "MemoryError" in found["'=1+1 Ben", "early"][1]
-    assert found[NAMES[2], "early"] == ("0", "no notebook")
+    assert "RuntimeError: <script>" in found["Anna", "early-low"][1]  # nothing else stopped it
+    assert found["'=1+1 Ben", "early"] == found[NAMES[2], "early"] == ("0", "no notebook")
     page = (room / "instructor" / marking.PAGE).read_text("utf-8")
     assert "<script" not in page
     assert "of 3 ranges of 90% miss the truth" in page
@@ -158,5 +163,5 @@ def test_the_last_answer_counts_and_strange_ones_are_none():
             new_notebook(cells=[new_code_cell("", outputs=[*outputs])]), LESSON
         )
 
-    assert answers(shown(1.0), shown(2), shown(3.0, "few")) == {"early": 2.0}
+    assert answers(shown(1.0), shown(2), shown(3.0, "late")) == {"early": 2.0}
     assert answers(shown(json.loads("NaN"))) == answers(shown("=1+1")) == {"early": None}

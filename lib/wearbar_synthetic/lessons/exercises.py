@@ -18,7 +18,6 @@ SPOILED = {
     "on-as-failed": lambda rows: rows.assign(observed=True),
     "flag-inverted": lambda rows: rows.assign(observed=~rows["observed"]),
     "entry-ignored": lambda rows: rows.assign(entry_km=0.0),
-    "late-left-out": lambda rows: rows[rows["entry_km"] == 0],
     "age-from-record": lambda rows: rows.assign(
         duration_km=rows["duration_km"] - rows["entry_km"], entry_km=0.0
     ),
