@@ -71,6 +71,8 @@ PUBLISHED = {
     "late": {"paper-check": ["0.875", "0.700", "0.525", "0.2625"]},
     # R 4.2.2 survreg on the second
     "few": {"paper-check": ["19170.05"]},
+    # NHTSA to Mr Padula, 1995: index 16.67 and grade 0
+    "wear": {"paper-check": ["16.67"]},
 }
 
 

@@ -14,6 +14,7 @@ from wearbar.log import log_of
 AS_OF = pd.Timestamp("2026-10-31")
 HEADER = {"currency": "GBP", "money": "net", "distance": "km", "volume": "L", "depth": "mm"}
 MOST_DRAWS = 2000
+NEW_MM, LIMIT_MM, BEDDING_MM, ERROR_MM = 8.0, 2.0, 0.35, 0.1  # of tyres: invented
 NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Hazel")
 
 
@@ -70,6 +71,33 @@ def lives_frame(world):
     entry = (first_km - parts["begin_km"]).clip(lower=0.0)
     made = {"entry_km": entry, "duration_km": parts["end_km"] - parts["begin_km"]}
     return pd.DataFrame(made | {"observed": parts["observed"].astype(bool)})
+
+
+def worn(rng, world, rate, readings):
+    """The world with a tyre on each van, worn at about `rate` mm per 1,000 km, and its readings."""
+    own = world.vehicles
+    on = np.minimum(rng.uniform(9_000, 24_000, len(own)), 0.7 * own["km"]).round()
+    rates = rate * rng.lognormal(0, 0.15, len(own))
+    parts = pd.DataFrame({"v": own.index, "begin_km": own["km"] - on, "end_km": own["km"]})
+    parts = parts.assign(observed=False, new_depth=NEW_MM, limit_depth=LIMIT_MM)
+    n = int(readings)
+    share = (np.arange(n) + rng.uniform(0.25, 0.75, (len(own), n))) / (n + 0.3)
+    at = np.round(on.to_numpy()[:, None] * share)
+    depth = NEW_MM - BEDDING_MM - rates[:, None] * at / 1000 + rng.normal(0, ERROR_MM, at.shape)
+    v = np.repeat(own.index, n)
+    km = at.ravel() + parts["begin_km"].to_numpy()[v]
+    read = pd.DataFrame({"v": v, "km": km, "depth_mm": depth.ravel().round(1)})
+    truth = {"told": float(rates[0]), "scale": 1000 * float(rates[0])}
+    return World(own, parts, truth, world.first_day, read)
+
+
+def readings_frame(world):
+    """The readings of the first van's tyre: on_km (the distance on it), odometer_km, depth_mm,
+    now_km (on it at the report date), new_mm."""
+    read, part = world.readings[world.readings["v"] == 0], world.parts.iloc[0]
+    made = {"odometer_km": read["km"], "on_km": read["km"] - part["begin_km"]}
+    made |= {"depth_mm": read["depth_mm"], "now_km": part["end_km"] - part["begin_km"]}
+    return pd.DataFrame(made).assign(new_mm=NEW_MM).reset_index(drop=True)
 
 
 def service_log(world, category, item, name):

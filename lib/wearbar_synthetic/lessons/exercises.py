@@ -5,13 +5,17 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 from scipy import stats
 
 from wearbar.log.units import DISTANCE_KM
 from wearbar.stats import fit_weibull
+from wearbar.stats.estimate import Estimate
+from wearbar_synthetic.lessons.draw import LIMIT_MM
 
 MILE_KM = DISTANCE_KM["mi"]
 CONFIDENCE = 0.9
+UNIT = "mm per 1,000 km"
 
 SPOILED = {
     "failed-only": lambda rows: rows[rows["observed"]],
@@ -22,6 +26,7 @@ SPOILED = {
         duration_km=rows["duration_km"] - rows["entry_km"], entry_km=0.0
     ),
 }
+FLAGS = ("failed-only", "on-as-failed", "flag-inverted")
 
 
 @dataclass(frozen=True)
@@ -54,149 +59,156 @@ class Exercise:
 
 
 def fitted(rows, confidence=CONFIDENCE, shape=None):
-    """The Weibull law of these lives, late entries allowed for."""
+    """The Weibull law of these lives, late entries allowed for; its shape too, where not known."""
     entry = rows["entry_km"] if (rows["entry_km"] > 0).any() else None
     ends = rows["duration_km"], rows["observed"]
     return fit_weibull(*ends, entry, shape=shape, confidence=confidence)
 
 
-def early(rows, p=0.1, confidence=CONFIDENCE):
+def early(rows, p=0.1, confidence=CONFIDENCE, shape=None):
     """The km by which a share `p` has failed: an `Estimate`."""
-    return fitted(rows, confidence).quantile(p)
+    return fitted(rows, confidence, shape).quantile(p)
 
 
-def _life_by(rows, p=0.1):
-    """The same without its limits."""
-    fit = fitted(rows)
+def life_by(rows, p=0.1, shape=None):
+    """The same without its limits, which take most of the time."""
+    fit = fitted(rows, shape=shape)
     return fit.scale * (-np.log(1 - p)) ** (1 / fit.shape)
 
 
-def _watched(rows):
-    return (rows["duration_km"] - rows["entry_km"]).sum()
+def in_miles(right):
+    """The slip of an answer in miles where km are asked."""
+    return {"in-miles": lambda rows: right(rows) / MILE_KM}
 
 
-def _no_wear_out(p):
-    """The slip of a law without wear-out: all km over all failures, as if of a steady rate."""
-    return lambda rows: -np.log(1 - p) * _watched(rows) / rows["observed"].sum()
+def life(p=0.1, shape=None, spoiled=FLAGS):
+    """Asks for the km by which a share `p` has failed; shape: where it is stated beforehand."""
+
+    def right(rows):
+        return life_by(rows, p, shape)
+
+    slips = {"steady-rate": lambda rows: life_by(rows, p, 1.0)} | in_miles(right)
+    if p != 0.5:
+        slips["median-for-early"] = lambda rows: life_by(rows, 0.5, shape)
+    if shape:
+        slips["scale-for-early"] = lambda rows: fitted(rows, shape=shape).scale
+    elif p != 0.5:
+        slips["wrong-tail"] = lambda rows: life_by(rows, 1 - p)
+    return Exercise("km", right, spoiled, slips)
 
 
-EARLY = Exercise(
-    "km",
-    _life_by,
-    ("failed-only", "on-as-failed", "flag-inverted"),
-    {
-        "steady-rate": _no_wear_out(0.1),
-        "wrong-tail": lambda rows: _life_by(rows, 0.9),
-        "in-miles": lambda rows: _life_by(rows) / MILE_KM,
-        "median-for-early": lambda rows: _life_by(rows, 0.5),
-    },
-)
-EARLY_LOW = Exercise(
-    "km",
-    lambda rows: early(rows).low,
-    ("failed-only", "on-as-failed", "flag-inverted"),
-    {
-        "no-limit": _life_by,
-        "upper-for-lower": lambda rows: early(rows).high,
-        "one-sided": lambda rows: early(rows, confidence=0.8).low,
-        "other-confidence": lambda rows: early(rows, confidence=0.95).low,
-        "in-miles": lambda rows: early(rows).low / MILE_KM,
-    },
-)
+def life_low(p=0.1, shape=None):
+    """Asks for the lower limit of that life's range of 90%."""
+
+    def right(rows, confidence=CONFIDENCE):
+        return early(rows, p, confidence, shape).low
+
+    slips = {
+        "no-limit": lambda rows: life_by(rows, p, shape),
+        "upper-for-lower": lambda rows: early(rows, p, shape=shape).high,
+        "one-sided": lambda rows: right(rows, 0.8),
+        "other-confidence": lambda rows: right(rows, 0.95),
+    }
+    return Exercise("km", right, FLAGS, slips | in_miles(right))
 
 
 def still_on(at_km):
-    """The share of parts still in service after `at_km`, by the law fitted."""
+    """Asks for the share of parts still in service after `at_km`, by the law fitted."""
 
     def share(rows):
-        fit = fitted(rows)
-        return np.exp(-((at_km / fit.scale) ** fit.shape))
+        return fitted(rows).survival_at(at_km)
 
-    return Exercise(
-        "share",
-        share,
-        ("failed-only", "on-as-failed", "flag-inverted"),
-        {
-            "failed-for-on": lambda rows: 1 - share(rows),
-            "counted-share": lambda rows: 1 - rows["observed"].mean(),
-            "count-beyond": lambda rows: (rows["duration_km"] > at_km).mean(),
-            "as-percent": lambda rows: 100 * share(rows),
-        },
-    )
-
-
-LATE = Exercise(
-    "km",
-    lambda rows: _life_by(rows, 0.5),
-    ("entry-ignored", "age-from-record", "failed-only", "flag-inverted"),
-    {
-        "steady-rate": _no_wear_out(0.5),
-        "in-miles": lambda rows: _life_by(rows, 0.5) / MILE_KM,
-    },
-    tolerance=0.01,
-)
+    slips = {
+        "failed-for-on": lambda rows: 1 - share(rows),
+        "counted-share": lambda rows: 1 - rows["observed"].mean(),
+        "count-beyond": lambda rows: (rows["duration_km"] > at_km).mean(),
+        "as-percent": lambda rows: 100 * share(rows),
+    }
+    return Exercise("share", share, FLAGS, slips)
 
 
 def at_risk(at_km):
-    """How many parts are under watch, of their own age, at `at_km`: a whole number."""
+    """Asks how many parts are under watch, of their own age, at `at_km`: a whole number."""
 
-    def count(rows, late=True):
-        is_in = rows["duration_km"] >= at_km
-        return float((is_in & (rows["entry_km"] < at_km)).sum() if late else is_in.sum())
+    def count(rows, begun=True, there=True):
+        is_there, is_begun = rows["duration_km"] >= at_km, rows["entry_km"] < at_km
+        return float(((is_there == there) & (is_begun if begun else True)).sum())
 
-    return Exercise(
-        "parts",
-        count,
-        ("age-from-record", "failed-only"),
-        {
-            "entry-ignored": lambda rows: count(rows, late=False),
-            "not-begun": lambda rows: float((rows["entry_km"] < at_km).sum()),
-            "gone-by": lambda rows: float((rows["duration_km"] < at_km).sum()),
-            "late-alone": lambda rows: float(
-                (rows["entry_km"].between(1, at_km - 1) & (rows["duration_km"] >= at_km)).sum()
-            ),
-        },
-        tolerance=0.004,
-    )
+    slips = {
+        "entry-ignored": lambda rows: count(rows, begun=False),
+        "not-begun": lambda rows: float((rows["entry_km"] < at_km).sum()),
+        "gone-by": lambda rows: count(rows, begun=False, there=False),
+        "late-alone": lambda rows: count(rows[rows["entry_km"] > 0]),
+    }
+    spoiled = ("age-from-record", "failed-only")
+    return Exercise("parts", count, spoiled, slips, tolerance=0.004)
 
 
-def known_shape(shape):
-    """The km by which a tenth has failed, of few ends at a shape stated beforehand."""
-
-    def value(rows, at=shape, p=0.1):
-        scale = ((rows["duration_km"] ** at).sum() / rows["observed"].sum()) ** (1 / at)
-        return scale * (-np.log(1 - p)) ** (1 / at)
-
-    return Exercise(
-        "km",
-        value,
-        ("failed-only", "on-as-failed", "flag-inverted"),
-        {
-            "steady-rate": lambda rows: value(rows, at=1.0),
-            "median-for-early": lambda rows: value(rows, p=0.5),
-            "scale-for-early": lambda rows: value(rows, p=1 - np.exp(-1)),
-            "in-miles": lambda rows: value(rows) / MILE_KM,
-        },
-    )
+def readings_of(log, category):
+    """The readings of the first van's tyre, as `draw.readings_frame` has them, read from a log."""
+    fitted, read = log.si("fitted").iloc[0], log.si("measurements")
+    read = read[read["vehicle"].eq(fitted["vehicle"]) & read["category"].eq(category)]
+    driven = log.si("odometer").query("vehicle == @fitted.vehicle")["odometer_km"].max()
+    begin, own = fitted["fitted_odometer_km"], read["odometer_km"]
+    made = {"odometer_km": own, "on_km": own - begin, "depth_mm": read["value"]}
+    made |= {"now_km": driven - begin, "new_mm": fitted["new_depth_mm"]}
+    return pd.DataFrame(made).sort_values("on_km", ignore_index=True)
 
 
-def known_shape_low(shape):
-    """The lower limit of the same, of the two-sided 90% interval by chi-square."""
+def wear_rate(rows, confidence=CONFIDENCE):
+    """Least squares: mm per 1,000 km, an `Estimate` with Student's t on two fewer than readings."""
+    fit, n = stats.linregress(rows["on_km"], rows["depth_mm"]), len(rows)
+    half = stats.t.ppf((1 + confidence) / 2, n - 2) * fit.stderr
+    ends = (-1000 * (fit.slope + off) for off in (0, half, -half))
+    return Estimate(*ends, confidence, n, unit=UNIT)
 
-    def limit(rows, tail=0.95, more=1, at=shape):
-        freedom = 2 * rows["observed"].sum() + more
-        whole = (rows["duration_km"] ** at).sum()
-        return (2 * whole / stats.chi2.ppf(tail, freedom) * -np.log(0.9)) ** (1 / at)
 
-    return Exercise(
-        "km",
-        limit,
-        ("failed-only", "on-as-failed", "flag-inverted"),
-        {
-            "one-sided": lambda rows: limit(rows, tail=0.9),
-            "upper-for-lower": lambda rows: limit(rows, tail=0.05),
-            "no-limit": known_shape(shape).right,
-            "steady-rate": lambda rows: limit(rows, at=1.0),
-            "in-miles": lambda rows: limit(rows) / MILE_KM,
-        },
-    )
+def of_readings(rows):
+    """What the bands count in readings: how many, and how far is left."""
+    return {"readings": len(rows), "left_km": left(rows)}
+
+
+def left(rows, limit=LIMIT_MM, clock="on_km", now="now_km"):
+    """The km from `now` until the line reaches the limit."""
+    fit = stats.linregress(rows[clock], rows["depth_mm"])
+    return (fit.intercept - limit) / -fit.slope - (rows[now].iloc[0] if now else 0.0)
+
+
+def _rate(rows):
+    return wear_rate(rows).value
+
+
+def _by_two(rows, above=None):
+    """The rate from the last reading and the first, or a depth `above` it at no distance."""
+    first, last = rows.iloc[0], rows.iloc[-1]
+    drop = (first["depth_mm"] if above is None else above) - last["depth_mm"]
+    return 1000 * drop / (last["on_km"] - (first["on_km"] if above is None else 0.0))
+
+
+_RATE_SLIPS = {
+    "first-and-last": _by_two,
+    "from-new": lambda rows: _by_two(rows, rows["new_mm"].iloc[0]),
+    "sign": lambda rows: -_rate(rows),
+    "per-km": lambda rows: _rate(rows) / 1000,
+    "upside-down": lambda rows: 1 / _rate(rows),
+    "per-mile": lambda rows: MILE_KM * _rate(rows),
+}
+_HIGH_SLIPS = {
+    "no-limit": _rate,
+    "lower-for-upper": lambda rows: wear_rate(rows).low,
+    "one-sided": lambda rows: wear_rate(rows, 0.8).high,
+    "other-confidence": lambda rows: wear_rate(rows, 0.95).high,
+    "sd-for-se": lambda rows: _rate(rows) + (wear_rate(rows).high - _rate(rows)) * len(rows) ** 0.5,
+    "per-mile": lambda rows: MILE_KM * wear_rate(rows).high,
+}
+_LEFT_SLIPS = {
+    "life-for-left": lambda rows: left(rows, now=None),
+    "to-nothing": lambda rows: left(rows, limit=0.0),
+    "odometer-for-part": lambda rows: left(rows, clock="odometer_km"),
+    "last-over-rate": lambda rows: 1000 * (rows["depth_mm"].iloc[-1] - LIMIT_MM) / _rate(rows),
+}
+WEAR = {
+    "rate": Exercise(UNIT, _rate, slips=_RATE_SLIPS),
+    "rate-high": Exercise(UNIT, lambda rows: wear_rate(rows).high, (), _HIGH_SLIPS, 0.005),
+    "left": Exercise("km", left, slips=_LEFT_SLIPS | in_miles(left)),
+}

@@ -80,5 +80,22 @@ def weibull_paper(duration, observed, entry=None, fit=None, unit="km"):
     return Picture(figure, text)
 
 
+def wear_line(distance, depth, limit, now, unit="km"):
+    """Readings of wear, the line through them, and where it reaches its limit."""
+    slope, at_zero = np.polyfit(distance, depth, 1)
+    end = (at_zero - limit) / -slope
+    figure, axes = style.new_figure(3.2)
+    axes.plot(distance, depth, **style.series(0, linestyle="none"), label="readings")
+    line = np.array([min(distance), max(end, now)])
+    axes.plot(line, at_zero + slope * line, color=style.PALETTE[0], label="line")
+    axes.axhline(limit, color=style.PALETTE[4], linestyle="--", label="limit")
+    axes.axvline(now, color=style.MUTED, linewidth=0.8, label="report date")
+    axes.set(xlabel=f"{unit} on the part", ylabel="depth (mm)")
+    style.thousands(axes.xaxis, 6)
+    style.legend_above(figure, 4)
+    text = f"{len(depth)} readings. The line reaches {limit:g} mm at {end:,.0f} {unit} on the part,"
+    return Picture(figure, f"{text} {end - now:,.0f} {unit} from the report date.")
+
+
 def _paper(share):
     return np.log(-np.log1p(-np.asarray(share, float)))

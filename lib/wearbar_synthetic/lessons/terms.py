@@ -11,6 +11,15 @@ from wearbar_synthetic.lessons.draw import World
 from wearbar_synthetic.lessons.exercises import Exercise
 
 KNOWN_SHAPE = 2.0  # stated in the lesson on few lives, and true of its logs
+LATE = ("entry-ignored", "age-from-record", "failed-only", "flag-inverted")
+
+
+def counts(rows):
+    """What the bands count in the rows: lives, ends, the shares that have not ended and are late."""
+    ends = rows["observed"].sum()
+    late = (rows["entry_km"] > 0).mean()
+    shares = {"censored": 1 - ends / len(rows), "late": late}
+    return {"lives": len(rows), "ends": ends} | shares
 
 
 @dataclass(frozen=True)
@@ -25,11 +34,14 @@ class Lesson:
     bands: dict
     exercises: dict[str, Exercise]
     told: Callable
+    of_world: Callable = draw.lives_frame  # rows of what was drawn, and the same read from a log
+    of_log: Callable = lambda log, category: wb.part_lives(log, category, units="km")
+    counts: Callable = counts
 
     def holds(self, world):
         """Whether what was drawn is as hard as the lesson asks, and no mistake hides another."""
-        rows = draw.lives_frame(world)
-        if not draw.in_bands(counts(rows), self.bands["counts"]):
+        rows = self.of_world(world)
+        if not draw.in_bands(self.counts(rows), self.bands["counts"]):
             return False
         if not draw.in_bands(self.hardness(rows), self.bands["answer"]):
             return False
@@ -40,7 +52,7 @@ class Lesson:
 
     def rights(self, world):
         """The right answers on what was drawn, by exercise."""
-        rows = draw.lives_frame(world)
+        rows = self.of_world(world)
         return {name: asked.right(rows) for name, asked in self.exercises.items()}
 
     def are_apart(self, one, other):
@@ -57,16 +69,8 @@ class Lesson:
         return {"width": found.high / found.low} | wrong
 
     def rows_of(self, log):
-        """What the exercises ask of, read from a log: the lives of its part, in km."""
-        return wb.part_lives(log, self.category, units="km")
-
-
-def counts(rows):
-    """What the bands count in the rows: lives, ends, the shares that have not ended and are late."""
-    ends = rows["observed"].sum()
-    late = (rows["entry_km"] > 0).mean()
-    shares = {"censored": 1 - ends / len(rows), "late": late}
-    return {"lives": len(rows), "ends": ends} | shares
+        """What the exercises ask of, read from a log: lives of its part, or readings, in km."""
+        return self.of_log(log, self.category)
 
 
 def _lives(rng, n, days, scale, shape, joined=0, told=0.1):
@@ -95,6 +99,12 @@ def few(rng):
     return _lives(rng, (12, 24), (300, 900, 1500), (30_000, 400_000), KNOWN_SHAPE)
 
 
+def wear(rng):
+    """Vans with one tyre each, read six to nine times; a tyre loses some tread at once when new."""
+    vehicles, first = draw.vans(rng, int(rng.integers(10, 17)), (700, 1000))
+    return draw.worn(rng, World(vehicles, None, {}, first), *rng.uniform((0.12, 6), (0.3, 10)))
+
+
 LESSONS = {
     "censoring": Lesson(
         5,
@@ -106,9 +116,9 @@ LESSONS = {
             "answer": {"width": (1.4, 1.75), "failed-only": (0.3, 0.85)},
         },
         {
-            "early": exercises.EARLY,
+            "early": exercises.life(),
             "still-on": exercises.still_on(40_000),
-            "early-low": exercises.EARLY_LOW,
+            "early-low": exercises.life_low(),
         },
         exercises.early,
     ),
@@ -119,9 +129,9 @@ LESSONS = {
         late,
         {
             "counts": {"lives": (80, 160), "ends": (25, 70), "late": (0.3, 0.65)},
-            "answer": {"width": (1.1, 1.5), "entry-ignored": (1.04, 2.0)},
+            "answer": {"width": (1.1, 1.5), "entry-ignored": (1.06, 3.0)},
         },
-        {"median": exercises.LATE, "at-risk": exercises.at_risk(50_000)},
+        {"early": exercises.life(0.1, None, LATE), "at-risk": exercises.at_risk(50_000)},
         lambda rows: exercises.early(rows, 0.5),
     ),
     "few": Lesson(
@@ -134,9 +144,24 @@ LESSONS = {
             "answer": {"width": (1.5, 4.0)},
         },
         {
-            "early": exercises.known_shape(KNOWN_SHAPE),
-            "early-low": exercises.known_shape_low(KNOWN_SHAPE),
+            "early": exercises.life(0.1, KNOWN_SHAPE),
+            "early-low": exercises.life_low(0.1, KNOWN_SHAPE),
         },
-        lambda rows: exercises.fitted(rows, shape=KNOWN_SHAPE).quantile(0.1),
+        lambda rows: exercises.early(rows, shape=KNOWN_SHAPE),
+    ),
+    "wear": Lesson(
+        9,
+        "tyre",
+        ("Lonnin road", "Haaf road", "Voe all-season"),
+        wear,
+        {
+            "counts": {"readings": (6, 9), "left_km": (2_500, 25_000)},
+            "answer": {"width": (1.08, 1.5), "from-new": (1.03, 2.0)},
+        },
+        exercises.WEAR,
+        exercises.wear_rate,
+        draw.readings_frame,
+        exercises.readings_of,
+        exercises.of_readings,
     ),
 }
