@@ -60,25 +60,31 @@ def lab(log, out, no_browser, no_start, **asked):
 
 
 @command
-def lesson(asked, out, only, unsandboxed, workers):
+def lesson(asked, name, out, only, unsandboxed, workers):
     """Make the folders of a class, each student with logs of their own: lesson CLASS.csv --out DIR.
-    Or mark its work, each notebook run on another log of its student: lesson mark DIR."""
+    Mark its work, each notebook run on another log of its student: lesson mark DIR. Or make the
+    notebooks for one who learns alone: lesson --name NAME --out DIR."""
     from wearbar.report.report import NotDone
 
     says = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))["says"]
     says = says["lesson"]
-    if asked[0] == "mark" and len(asked) == 2:
+    if asked[:1] == ["mark"] and len(asked) == 2:
         from wearbar_synthetic.lessons.marking import PAGE, mark_class
 
         marks = mark_class(asked[1], only, unsandboxed, workers)
         n = len(marks.drop_duplicates(["student", "lesson"]))
         page = Path(asked[1], "instructor", PAGE).absolute().as_uri()
         print(says["marked"].format(n=n, right=marks["mark"].sum(), asked=len(marks), page=page))
-    elif len(asked) == 1 and out:
-        from wearbar_synthetic.lessons.classroom import make_class
+    elif len(asked) + bool(name) == 1 and out:
+        from wearbar_synthetic.lessons import classroom
 
-        students, lessons = make_class(asked[0], out)
-        print(says["made"].format(students=students, lessons=lessons, out=out).strip())
+        students, lessons = 1, 0
+        if name:
+            lessons = classroom.make_own(name, out)
+        else:
+            students, lessons = classroom.make_class(asked[0], out)
+        told = says["own" if name else "made"]
+        print(told.format(students=students, lessons=lessons, out=out).strip())
     else:
         raise NotDone(says["how"])
 

@@ -56,6 +56,17 @@ def test_no_students_copy_holds_a_model_answer(room):
             assert [own for own in tags if "exercise" in own]
 
 
+def test_one_who_learns_alone_gets_notebooks_by_name(tmp_path):
+    name = 'Zoë "=1+1'
+    assert main(["lesson", "--name", name, "--out", str(tmp_path / "own")]) == 0
+    paths = sorted((tmp_path / "own").iterdir())
+    assert [path.name for path in paths] == sorted(path.name for path in notebooks().values())
+    cells = nbformat.read(paths[0], 4).cells
+    given = {}
+    exec(next(c.source for c in cells if "parameters" in c.metadata.get("tags", [])), given)
+    assert (given["student"], given["folder"]) == (name, "")
+
+
 def test_a_folder_that_is_there_is_not_written_over(room, capsys):
     assert main(["lesson", str(room.parent / "class.csv"), "--out", str(room)]) == 2
     assert "Traceback" not in capsys.readouterr().err

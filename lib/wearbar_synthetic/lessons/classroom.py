@@ -46,15 +46,29 @@ def make_class(source, out, tell=print):
     return len(names), len(books)
 
 
+def make_own(student, out):
+    """Write the notebooks for one who learns alone: their logs come from the name alone. Gives the
+    number of lessons."""
+    books = notebooks()
+    with new_folder(out) as part:
+        for path in books.values():
+            write_copy(part, path, {"student": student})
+    return len(books)
+
+
+def write_copy(folder, path, given):
+    """Write a student's copy of a notebook, with these values in its parameters cell."""
+    book = students_copy(nbformat.reads(filled(path, given), as_version=4))
+    (folder / path.name).write_text(nbformat.writes(book) + "\n", encoding="utf-8")
+
+
 def write_student(folder, student, books, secret):
     """Write one student's folder: each lesson's notebook without its answers, and its log."""
     folder.mkdir(parents=True)
     for lesson, path in books.items():
         tables, header = made(student, lesson, secret)[1:]
         write_tables(tables, header, folder / f"log-{lesson}")
-        given = {"student": student, "folder": f"log-{lesson}"}
-        text = nbformat.writes(students_copy(nbformat.reads(filled(path, given), as_version=4)))
-        (folder / path.name).write_text(text + "\n", encoding="utf-8")
+        write_copy(folder, path, {"student": student, "folder": f"log-{lesson}"})
 
 
 def students_copy(book):
