@@ -28,8 +28,8 @@ def test_a_log_is_checked_small_and_as_hard_as_the_lesson_asks(opened):
         assert not len(lesson.log.set_aside)
         assert not len(lesson.log.warnings)
         assert lesson.log.ledger["used"].sum() < 1000
-        assert draw.in_bands(asked.counts(lesson.rows), asked.bands["counts"])
-        assert draw.in_bands(asked.hardness(lesson.rows), asked.bands["answer"])
+        assert draw.in_bands(asked.count(lesson.rows), asked.counts)
+        assert draw.in_bands(asked.hardness(lesson.rows), asked.answer)
 
 
 def test_the_log_has_what_was_drawn(opened):

@@ -73,6 +73,11 @@ PUBLISHED = {
     "few": {"paper-check": ["19170.05"]},
     # NHTSA to Mr Padula, 1995: index 16.67 and grade 0
     "wear": {"paper-check": ["16.67"]},
+    # an engineering-economy lecture, example 11.2; the minimum of `reliability`'s example by scipy
+    "replace": {
+        "paper-check": ["7800", "6276", "6132"],
+        "published-check": ["493.05", "0.0034620", "0.005635"],
+    },
 }
 
 

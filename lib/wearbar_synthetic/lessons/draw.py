@@ -65,11 +65,12 @@ def renewals(rng, vehicles, scale, shape):
 
 def lives_frame(world):
     """The lives as `wb.part_lives` gives them, worked out without a log: entry_km, duration_km,
-    observed."""
+    observed, and what its parts cost where that was drawn."""
     parts = world.parts
     first_km = world.vehicles["first_km"].to_numpy()[parts["v"]]
     entry = (first_km - parts["begin_km"]).clip(lower=0.0)
     made = {"entry_km": entry, "duration_km": parts["end_km"] - parts["begin_km"]}
+    made |= {name: parts[name] for name in parts.columns[4:]}
     return pd.DataFrame(made | {"observed": parts["observed"].astype(bool)})
 
 

@@ -6,8 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
+from wearbar.cost import part_age
 from wearbar.log.units import DISTANCE_KM
 from wearbar.stats import fit_weibull
 from wearbar.stats.estimate import Estimate
@@ -16,6 +17,7 @@ from wearbar_synthetic.lessons.draw import LIMIT_MM
 MILE_KM = DISTANCE_KM["mi"]
 CONFIDENCE = 0.9
 UNIT = "mm per 1,000 km"
+LABOUR = 60.0  # of a planned change, GBP: stated in the lesson
 
 SPOILED = {
     "failed-only": lambda rows: rows[rows["observed"]],
@@ -142,6 +144,47 @@ def at_risk(at_km):
     }
     spoiled = ("age-from-record", "failed-only")
     return Exercise("parts", count, spoiled, slips, tolerance=0.004)
+
+
+def costs(rows, labour=LABOUR):
+    """(cost of a planned change, of one after a failure), as the bills have them on average."""
+    return rows["price"].mean() + labour, (rows["price"] + rows["fitting_cost"]).mean()
+
+
+def best(rows, labour=LABOUR):
+    """(km at which a planned change costs least, its cost for 1,000 km)."""
+    fit, (planned, failed) = fitted(rows), costs(rows, labour)
+    age = part_age.best_age(planned, failed, fit.scale, fit.shape)[0]
+    return float(age), 1000 * float(part_age.cost_rate(age, planned, failed, fit.scale, fit.shape))
+
+
+def _minimal_repair(rows):
+    """The age for parts that are mended as bad as old (Barlow & Hunter 1960; from memory)."""
+    fit, (planned, failed) = fitted(rows), costs(rows)
+    return fit.scale * (planned / failed / max(fit.shape - 1, 1e-9)) ** (1 / fit.shape)
+
+
+def _never(rows):
+    fit = fitted(rows)
+    return 1000 * costs(rows)[1] / (fit.scale * special.gamma(1 + 1 / fit.shape))
+
+
+_AGE_SLIPS = {
+    "part-alone": lambda rows: best(rows, 0.0)[0],
+    "as-bad-as-old": _minimal_repair,
+    "median-for-age": lambda rows: life_by(rows, 0.5),
+} | in_miles(lambda rows: best(rows)[0])
+_COST_SLIPS = {
+    "never-planned": _never,
+    "part-alone": lambda rows: best(rows, 0.0)[1],
+    "per-km": lambda rows: best(rows)[1] / 1000,
+    "per-mile": lambda rows: MILE_KM * best(rows)[1],
+}
+_SPOILED = ("failed-only", "flag-inverted")
+REPLACE = {
+    "age": Exercise("km", lambda rows: best(rows)[0], _SPOILED, _AGE_SLIPS, 0.02),
+    "cost": Exercise("GBP for 1,000 km", lambda rows: best(rows)[1], _SPOILED, _COST_SLIPS),
+}
 
 
 def readings_of(log, category):

@@ -45,7 +45,7 @@ def mark_class(folder, only=(), unsandboxed=False, workers=2, tell=print, second
 
     def mark(task):
         one, lesson = task
-        rows = marks_of(Path(folder), one["folder"], one["student"], lesson, secret, seconds)
+        rows = [*marks_of(Path(folder), one["folder"], one["student"], lesson, secret, seconds)]
         tell(SAYS["class"]["one"].format(folder=f"{one['folder']}: {lesson}"))
         return rows
 

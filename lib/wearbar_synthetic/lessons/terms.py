@@ -1,7 +1,9 @@
 """The lessons there are: what each draws, how hard it may be, and what it asks."""
 
+import tomllib
 from collections.abc import Callable
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 
@@ -22,6 +24,9 @@ def counts(rows):
     return {"lives": len(rows), "ends": ends} | shares
 
 
+PARTS = ("draw", "exercises", "told", "of_world", "of_log", "count")
+
+
 @dataclass(frozen=True)
 class Lesson:
     """A lesson's number in the term, its part and items, what it draws, its bands, its exercises.
@@ -29,21 +34,22 @@ class Lesson:
 
     number: int
     category: str
-    items: tuple
+    items: list
+    counts: dict
+    answer: dict
     draw: Callable
-    bands: dict
     exercises: dict[str, Exercise]
     told: Callable
     of_world: Callable = draw.lives_frame  # rows of what was drawn, and the same read from a log
     of_log: Callable = lambda log, category: wb.part_lives(log, category, units="km")
-    counts: Callable = counts
+    count: Callable = counts
 
     def holds(self, world):
         """Whether what was drawn is as hard as the lesson asks, and no mistake hides another."""
         rows = self.of_world(world)
-        if not draw.in_bands(self.counts(rows), self.bands["counts"]):
+        if not draw.in_bands(self.count(rows), self.counts):
             return False
-        if not draw.in_bands(self.hardness(rows), self.bands["answer"]):
+        if not draw.in_bands(self.hardness(rows), self.answer):
             return False
         return all(
             draw.far_apart([asked.right(rows), *asked.mistakes(rows).values()], asked.tolerance)
@@ -65,7 +71,7 @@ class Lesson:
         first exercise that has a band, as a share of the right answer."""
         asked, found = next(iter(self.exercises.values())), self.told(rows)
         made, right = asked.mistakes(rows), asked.right(rows)
-        wrong = {name: made[name] / right for name in self.bands["answer"] if name in made}
+        wrong = {name: made[name] / right for name in self.answer if name in made}
         return {"width": found.high / found.low} | wrong
 
     def rows_of(self, log):
@@ -99,69 +105,49 @@ def few(rng):
     return _lives(rng, (12, 24), (300, 900, 1500), (30_000, 400_000), KNOWN_SHAPE)
 
 
+def replace(rng):
+    """Vans whose belts run until they fail; a change after a failure costs a stop as well."""
+    shape, scale = (2.4, 4.5), (50_000, 110_000)
+    world = _lives(rng, (60, 100), (300, 1100, 1700), scale, shape, told=0.5)
+    price, fitting = rng.uniform((40, 450), (90, 900)).round(2)
+    follows = world.parts["begin_km"].gt(0)  # the first on a van was bought with it
+    bill = (fitting * rng.lognormal(0, 0.2, len(follows))).round(2)
+    parts = world.parts.assign(price=price, fitting_cost=bill)
+    parts[["price", "fitting_cost"]] = parts[["price", "fitting_cost"]].where(follows, axis=0)
+    return World(world.vehicles, parts, world.truth, world.first_day)
+
+
 def wear(rng):
     """Vans with one tyre each, read six to nine times; a tyre loses some tread at once when new."""
     vehicles, first = draw.vans(rng, int(rng.integers(10, 17)), (700, 1000))
     return draw.worn(rng, World(vehicles, None, {}, first), *rng.uniform((0.12, 6), (0.3, 10)))
 
 
+def _median(rows):
+    return exercises.early(rows, 0.5)
+
+
+def _early_known(rows):
+    return exercises.early(rows, shape=KNOWN_SHAPE)
+
+
+_OF_READINGS = (draw.readings_frame, exercises.readings_of, exercises.of_readings)
+_CENSORING = {"early": exercises.life(), "still-on": exercises.still_on(40_000)}
+_CENSORING["early-low"] = exercises.life_low()  # last, since it takes longest
+_LATE = {"early": exercises.life(0.1, None, LATE), "at-risk": exercises.at_risk(50_000)}
+_FEW = {
+    "early": exercises.life(0.1, KNOWN_SHAPE),
+    "early-low": exercises.life_low(0.1, KNOWN_SHAPE),
+}
+_ASKED = {
+    "censoring": (censoring, _CENSORING, exercises.early),
+    "late": (late, _LATE, _median),
+    "few": (few, _FEW, _early_known),
+    "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
+    "replace": (replace, exercises.REPLACE, _median),
+}
+_TOLD = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 LESSONS = {
-    "censoring": Lesson(
-        5,
-        "alternator",
-        ("Corrie 90", "Linn 120", "Skerry 80"),
-        censoring,
-        {
-            "counts": {"lives": (90, 150), "ends": (22, 48), "censored": (0.65, 0.80)},
-            "answer": {"width": (1.4, 1.75), "failed-only": (0.3, 0.85)},
-        },
-        {
-            "early": exercises.life(),
-            "still-on": exercises.still_on(40_000),
-            "early-low": exercises.life_low(),
-        },
-        exercises.early,
-    ),
-    "late": Lesson(
-        6,
-        "water-pump",
-        ("Burn 4", "Sike 6", "Gill 5"),
-        late,
-        {
-            "counts": {"lives": (80, 160), "ends": (25, 70), "late": (0.3, 0.65)},
-            "answer": {"width": (1.1, 1.5), "entry-ignored": (1.06, 3.0)},
-        },
-        {"early": exercises.life(0.1, None, LATE), "at-risk": exercises.at_risk(50_000)},
-        lambda rows: exercises.early(rows, 0.5),
-    ),
-    "few": Lesson(
-        8,
-        "clutch",
-        ("Fell 210", "Moor 215", "Tarn 240"),
-        few,
-        {
-            "counts": {"lives": (14, 26), "ends": (2, 4), "censored": (0.7, 0.95)},
-            "answer": {"width": (1.5, 4.0)},
-        },
-        {
-            "early": exercises.life(0.1, KNOWN_SHAPE),
-            "early-low": exercises.life_low(0.1, KNOWN_SHAPE),
-        },
-        lambda rows: exercises.early(rows, shape=KNOWN_SHAPE),
-    ),
-    "wear": Lesson(
-        9,
-        "tyre",
-        ("Lonnin road", "Haaf road", "Voe all-season"),
-        wear,
-        {
-            "counts": {"readings": (6, 9), "left_km": (2_500, 25_000)},
-            "answer": {"width": (1.08, 1.5), "from-new": (1.03, 2.0)},
-        },
-        exercises.WEAR,
-        exercises.wear_rate,
-        draw.readings_frame,
-        exercises.readings_of,
-        exercises.of_readings,
-    ),
+    name: Lesson(**told, **dict(zip(PARTS, _ASKED[name], strict=False)))
+    for name, told in _TOLD.items()
 }
