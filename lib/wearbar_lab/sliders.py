@@ -1,10 +1,11 @@
-"""Sliders over what a year would need, in JupyterLab (pip install 'wearbar[lab]'). They ask what
-`wb.what_if` asks."""
+"""Sliders over what a year would need, and what keeping a vehicle longer costs, in JupyterLab (pip
+install 'wearbar[lab]'). They ask what `wb.what_if` asks."""
 
 import ipywidgets
 import seaborn as sns
 from IPython.display import display
 
+import wearbar as wb
 from wearbar.outlook import outlook_of
 from wearbar.outlook.what_if import Change, what_if
 from wearbar.report.charts import style
@@ -41,6 +42,22 @@ def what_if_sliders(log, confidence=0.9):
         task=ipywidgets.Dropdown(options=tasks, description="Task"),
         interval=ipywidgets.FloatSlider(1, min=0.25, max=1, description="Its interval", **SHARES),
     )
+
+
+def keep_years_slider(log, confidence=0.9):
+    """A slider for how many years more each vehicle is kept, up to its record; below it what a year
+    then costs, beside its value now and then. Gives the widget; its `result` is the frame drawn."""
+
+    def asked(years):
+        found = wb.what_if(log, keep_years=years, confidence=confidence)
+        display(found.round(0))
+        return found
+
+    most = max(int(2 * log.record_days / 365) / 2, 0.5)
+    years = ipywidgets.FloatSlider(
+        min(1.0, most), min=0.5, max=most, step=0.5, readout_format=".1f"
+    )
+    return ipywidgets.interactive(asked, years=years)
 
 
 def figure_of(found):

@@ -76,6 +76,15 @@ class TestAllIn:
         assert row["all_cost"] == row["running_cost"] == pytest.approx(731 / 731 * MONTH)
         assert row["all_cost_per_km"] == pytest.approx(731 / (50 * 730))
 
+    def test_finance_pays_the_price_which_counts_as_value_lost(self):
+        spans = {"vehicle": ["A"] * 2, "from": ["2024-01-01"] * 2, "to": ["2025-12-31"] * 2}
+        spans |= {"category": ["finance", "insurance"], "amount": [7000.0, 731.0]}
+        worth = {"vehicle": ["A"], "date": ["2025-12-31"], "value": [6000], "basis": ["trade"]}
+        for valued, a_month in ((worth, 731 / 731), ({}, 7731 / 731)):
+            tables = {"fixed_costs": spans} | ({"valuations": valued} if valued else {})
+            (row,) = home.all_in(money.account(logged(**tables))).to_dict("records")
+            assert row["fixed_cost"] == pytest.approx(a_month * MONTH)
+
     @pytest.mark.parametrize("as_of", ["2024-01-01", "2024-03-01"])
     def test_a_short_or_empty_record_has_no_figure(self, as_of):
         (row,) = home.all_in(money.account(logged({"as_of": as_of}))).to_dict("records")

@@ -5,6 +5,7 @@ import pytest
 from steady import steady_log
 
 import wearbar as wb
+from wearbar.log import places
 
 pytest.importorskip("ipywidgets")
 
@@ -38,3 +39,16 @@ def test_what_is_not_known_is_not_drawn():
     figure = figure_of(rows.set_axis(["jobs", "hours", "money"]))
     segments = figure.axes[0].collections[0].get_segments()
     assert [s[:, 0].tolist() for s in segments] == [[5.0, 20.0], [10.0, 40.0]]
+
+
+def test_the_slider_of_years_asks_what_keeping_longer_costs():
+    """Up to the three years of the record; half a year at a time."""
+    from wearbar_lab.sliders import keep_years_slider
+
+    owner = wb.read_log(places.place("data", "owner"))
+    box = keep_years_slider(owner)
+    (years,) = [child for child in box.children if hasattr(child, "max")]
+    assert (years.value, years.max, years.step) == (1, 3, 0.5)
+    years.value = 2.5
+    box.update()
+    pd.testing.assert_frame_equal(box.result, wb.what_if(owner, keep_years=2.5))

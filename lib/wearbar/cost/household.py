@@ -20,7 +20,7 @@ MONTH_DAYS = 365.25 / 12
 PARTS = {"running": "running costs", "fixed": "fixed costs", "lost": "loss in value"}
 COLD = (10, 11, 12, 1, 2, 3)  # months; the other half of the year is the warm one, or the reverse
 LEAST_TANKS = 8  # in either half, or year, for a comparison: judgement
-FUEL = ["vehicle", "kind", "what", "ratio", "low", "high", "is_clear"]
+FUEL = ["vehicle", "kind", "what", "ratio", "low", "high"]
 
 
 def is_household(log):
@@ -36,6 +36,9 @@ def all_in(account):
     `lacks`: parts, or fuel, of which the log has nothing. NaN as in `cost_per_km`; all of it where
     running costs are not known: their rows lack money, or the record is short.
     """
+    lines, valued_by = account.lines, account.worth["vehicle"]
+    pays_price = lines["category"].eq("finance") & lines["vehicle"].isin(valued_by)
+    account = replace(account, lines=lines[~pays_price])  # the price counts as value lost
     made = by_vehicle(account)[["vehicle", "kind", "km_per_year"]].sort_values("vehicle")
     made, is_fixed = made.set_index("vehicle"), account.lines["is_fixed"]
     for name, own in (("running", account.lines[~is_fixed]), ("fixed", account.lines[is_fixed])):
@@ -63,7 +66,7 @@ def fuel_changes(tanks, as_of, confidence=0.9):
     months over the twelve before ("year"): frame `FUEL`, a row a vehicle, kind of fuel and what.
 
     tanks: of `fuel.tanks`, each a draw of its vehicle's use. Limits by `ratio_apart`, of halves or
-    years with `LEAST_TANKS` each; is_clear: with limits as wide as all rows together ask
+    years with `LEAST_TANKS` each. is_clear: with limits as wide as all rows together ask
     (Bonferroni), 1 is outside. The season is compared over whole years of tanks, the last ones.
     """
     ago = (as_of - tanks["date"]).dt.days // 365.25
@@ -74,13 +77,12 @@ def fuel_changes(tanks, as_of, confidence=0.9):
         halves["year"] = (ago[own.index].eq(0), ago[own.index].eq(1))
         for what, sides in halves.items():
             if min(side.sum() for side in sides) >= LEAST_TANKS:
-                rows.append((vehicle, kind, what, *(own.loc[side] for side in sides)))
-    found = []
-    for *about, one, other in rows:
-        sides = [(side["volume_l"], side["distance_km"]) for side in (one, other)]
-        _, low, high = ratio_apart(*sides, 1 - CLEAR_P / len(rows))
-        found.append((*about, *ratio_apart(*sides, confidence), low > 1 or high < 1))
-    return pd.DataFrame(found, columns=FUEL)
+                both = [own.loc[x, ["volume_l", "distance_km"]].to_numpy().T for x in sides]
+                rows.append((vehicle, kind, what, both))
+    made = [(*about, *ratio_apart(*both, confidence)) for *about, both in rows]
+    wide = [ratio_apart(*both, 1 - CLEAR_P / len(rows)) for *_, both in rows]
+    clear = [low > 1 or high < 1 for _, low, high in wide]
+    return pd.DataFrame(made, columns=FUEL).assign(is_clear=clear)
 
 
 def mileage_allowance(distance, bands):

@@ -246,10 +246,9 @@ def _first_page(books, findings, whole, cut, uncompared, actions, month, workboo
             about["is_lead"] = name == against.REPORT and h is told[name]["headlines"][0]
             headlines.append(h | about | {"report": name, "title": told[name]["title"]})
     since = [m["text"] for book in books.values() for m in _messages(book, reports.SINCE)]
-    shown = [
-        c for b in books.values() for c in b.cells if "first-page" in c.metadata.get("tags", [])
-    ]
-    shown = [output.get("data", {}) for cell in shown for output in cell.get("outputs", [])]
+    shown = [cell for book in books.values() for cell in book.cells]
+    shown = [cell.outputs for cell in shown if "first-page" in cell.metadata.get("tags", [])]
+    shown = [x.data for outputs in shown for x in outputs]  # HTML or Markdown, as `report` gives it
     rows, more = on_actions.by_site(actions)  # more: pressing actions that are not shown
     is_listed = against.ACTIONS in told.get(against.REPORT, {}).get("findings", {})
     return page_of(
@@ -261,11 +260,7 @@ def _first_page(books, findings, whole, cut, uncompared, actions, month, workboo
         unsaid_money=not whole.money and bool(whole.units.currency),
         todo={"rows": rows, "more": more, "report": against.REPORT if is_listed else ""},
         month=month,
-        home=[
-            Markup(data.get("text/html") or markdown2html(data["text/markdown"]))
-            for data in shown
-            if {"text/html", "text/markdown"} & {*data}
-        ],
+        home=[Markup(x.get("text/html") or markdown2html(x["text/markdown"])) for x in shown],
         # most urgent first, then in reading order
         headlines=sorted(headlines, key=lambda h: list(reports.URGENCY).index(h["urgency"])),
         since=[Markup(markdown2html(text)) for text in since],

@@ -4,6 +4,8 @@ and as it would be, and the last month."""
 import pandas as pd
 
 from wearbar import outlook
+from wearbar.cost import keep_years as longer
+from wearbar.cost.account import account, value_points
 from wearbar.outlook import what_if as changes
 from wearbar.outlook.month import SIDES, month_of
 from wearbar.report.verbs import one_of, show_of
@@ -63,7 +65,7 @@ def month(log, confidence=0.9, units=""):
     return rows.replace({"measure": measures}).rename(columns=names)
 
 
-def what_if(log, use=1.0, sooner=None, parts=None, own_work=(), confidence=0.9):
+def what_if(log, use=1.0, sooner=None, parts=None, own_work=(), confidence=0.9, keep_years=0):
     """What the year ahead would need if something were otherwise: a frame, a row a figure.
 
     Columns: what (distance, jobs, labour, planned work, worn parts, workshop money), now, then,
@@ -74,12 +76,21 @@ def what_if(log, use=1.0, sooner=None, parts=None, own_work=(), confidence=0.9):
     plan's, for safety or statutory work by the owner, and for names that are not in the log. NaN as
     in `next_year`. Repairs stay as they are: no log tells what they would be.
 
+    keep_years, asked by itself: keep or sell, a row a vehicle: its value now and then, and what a
+    year of so many more costs, all in (keep_cost, low, high), or why_not.
+
     >>> one = wb.read_log().only(["M12"])
     >>> more = wb.what_if(one, use=1.2).set_index("what")
     >>> round(float((more.loc["distance", "then"] / more.loc["distance", "now"])), 2)
     1.2
     """
     units, change = log.units, change_of(log.units, use, sooner, parts, own_work)
+    if keep_years:
+        if change != changes.Change() or not keep_years > 0:
+            raise ValueError(
+                "keep_years is asked by itself, in years above 0; leave the others out"
+            )
+        return longer.keep_years(account(log), value_points(log), keep_years, confidence)
     found = changes.what_if(log, change, confidence=confidence, **past_of(log, confidence))
     columns = found.columns.drop("figure")
     is_km, show = found["figure"].eq("km"), show_of(log)
