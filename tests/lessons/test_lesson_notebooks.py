@@ -2,6 +2,8 @@
 
 import json
 import re
+import subprocess
+import sys
 import time
 from pathlib import Path
 
@@ -89,6 +91,25 @@ def test_a_students_copy_runs_and_asks_for_answers(name, tmp_path):
     said = [d["text/plain"] for d in answers(run(path, tmp_path / "ran.ipynb"))]
     assert len(said) == len(lessons.LESSONS[name].exercises)
     assert all("no answer yet" in text for text in said)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", PATHS)
+def test_runs_in_a_kernel_cell_by_cell(name):
+    command = [
+        sys.executable,
+        "-m",
+        "pytest",
+        "-p",
+        "no:cacheprovider",
+        "-q",
+        "-n0",
+        "-W",
+        "ignore",
+    ]
+    command += ["--nbval-lax", "--nbval-current-env", str(PATHS[name])]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stdout[-4000:]
 
 
 def test_each_lesson_has_a_notebook_and_each_notebook_a_lesson():
