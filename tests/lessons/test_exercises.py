@@ -58,6 +58,11 @@ def test_the_checker_knows_the_right_answer_and_each_mistake(opened):
             ), "two mistakes have one hint"
 
 
+def test_no_tyre_is_read_below_its_limit():
+    drawn = (lessons.LESSONS["wear"].draw(np.random.default_rng(seed)) for seed in range(200))
+    assert min(world.readings["depth_mm"].min() for world in drawn) >= draw.LIMIT_MM
+
+
 def test_every_mistake_has_a_hint_and_no_hint_is_left_over():
     known = {m for x in lessons.LESSONS.values() for e in x.exercises.values() for m in e.spoiled}
     known |= {m for x in lessons.LESSONS.values() for e in x.exercises.values() for m in e.slips}

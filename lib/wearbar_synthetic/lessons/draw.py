@@ -77,8 +77,9 @@ def lives_frame(world):
 def worn(rng, world, rate, readings):
     """The world with a tyre on each van, worn at about `rate` mm per 1,000 km, and its readings."""
     own = world.vehicles
-    on = np.minimum(rng.uniform(9_000, 24_000, len(own)), 0.7 * own["km"]).round()
     rates = rate * rng.lognormal(0, 0.15, len(own))
+    most = 900 * (NEW_MM - BEDDING_MM - LIMIT_MM) / rates  # none is worn to its limit
+    on = np.minimum(rng.uniform(9_000, 24_000, len(own)), np.minimum(most, 0.7 * own["km"])).round()
     parts = pd.DataFrame({"v": own.index, "begin_km": own["km"] - on, "end_km": own["km"]})
     parts = parts.assign(observed=False, new_depth=NEW_MM, limit_depth=LIMIT_MM)
     n = int(readings)
