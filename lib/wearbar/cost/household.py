@@ -55,8 +55,8 @@ def all_in(account):
     is_whole = (per_km.notna().to_numpy() | months.isna().to_numpy()).all(axis=1)
     made["all_cost_per_km"] = per_km.sum(axis=1).where(made["all_cost"].notna() & is_whole)
     fuel = account.lines.loc[account.lines["source"].eq("fuel"), "vehicle"]
-    months["fuel"] = np.where(made["kind"].ne("trailer") & ~made.index.isin(fuel), np.nan, 0.0)
-    gone, names = months.isna().to_numpy(), [*PARTS.values(), "fuel"]
+    no_fuel = made["kind"].ne("trailer") & ~made.index.isin(fuel)
+    gone, names = np.column_stack([months.isna(), no_fuel]), [*PARTS.values(), "fuel"]
     made["lacks"] = [[x for x, no in zip(names, row, strict=True) if no] for row in gone]
     return made.reset_index()
 
