@@ -16,7 +16,7 @@ from wearbar.log.settle import OF_ALL_TABLES, check, newest, read_tables
 from wearbar.log.sources import inside, open_source, sought
 from wearbar.log.sources.header import check_header, names_in, toml_of
 from wearbar.log.sources.raw import LogError, Source, raw_of_frame
-from wearbar.log.tasks import WORDS, as_planned
+from wearbar.log.tasks import NO_WORDS, as_planned
 from wearbar.log.units import Units
 from wearbar.log.write import write_marked, write_tables
 
@@ -55,7 +55,7 @@ def log_from(source, plan=None, as_of=None, today=None, read=None, rules=OF_ALL_
     if as_of is not None:
         header["as_of"] = pd.Timestamp(as_of).normalize()
     checked = check(read or read_tables(source, header), header, today, rules)
-    tables, words = checked.tables, pd.DataFrame(columns=list(WORDS))
+    tables, words = checked.tables, NO_WORDS
     ends = newest(tables) if ends is None else ends
     if plan is not None:
         tables, words, doubts = as_planned(plan, tables)

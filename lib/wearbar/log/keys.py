@@ -44,4 +44,5 @@ def look_up(keys, by_key):
 
 def stacked(frames):
     """The frames that have rows below each other, numbered anew; the first where none has any."""
-    return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
+    held = [f for f in frames if len(f)] or frames[:1]
+    return held[0].reset_index(drop=True) if len(held) == 1 else pd.concat(held, ignore_index=True)

@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from wearbar.log.keys import look_up
 from wearbar.log.plan_tasks import SAYS, TASK_COLUMNS, version_of, wrong
 from wearbar.log.schema import TEXT
 from wearbar.log.sources.header import toml_file
@@ -47,21 +46,23 @@ class Plan:
         """The plan of each of `vehicles` (`vehicle`, `kind`, and its own `plan`, which wins):
         Series by vehicle, NaN where none applies. LogError where two apply, or one named is not
         there."""
-        own = vehicles.reindex(columns=["plan"])["plan"].astype(TEXT)
-        names = self.plans.drop_duplicates("name").set_index("name")["plan"]
-        lost = own[own.notna() & ~own.isin(names.index)]
-        if len(lost):
-            there = ", ".join(names.index) or "none: the file is empty"
-            told = {"vehicle": vehicles["vehicle"][lost.index[0]], "plan": lost.iloc[0]}
-            raise fault("no_such_plan", source=self.source, there=there, **told)
-        kinds = self.plans[["plan", "applies_to"]].explode("applies_to").dropna().drop_duplicates()
-        plans_of = kinds.groupby("applies_to")["plan"].agg(sorted)
-        for kind in sorted(set(vehicles["kind"][own.isna()].dropna()) & {*plans_of.index}):
-            if len(plans_of[kind]) > 1:
-                both = " and ".join(plans_of[kind])
-                raise fault("two_plans", source=self.source, plans=both, kind=kind)
-        found = look_up(own, names).fillna(look_up(vehicles["kind"], plans_of.str[0].astype(TEXT)))
-        return pd.Series(found.array, vehicles["vehicle"], dtype=TEXT, name="plan")
+        plans_of, names, found = {}, {}, []
+        for row in self.plans.itertuples():
+            names.setdefault(row.name, row.plan)
+            for kind in row.applies_to:
+                plans_of.setdefault(kind, set()).add(row.plan)
+        own = vehicles["plan"] if "plan" in vehicles else pd.Series(pd.NA, vehicles.index)
+        for vehicle, kind, name in zip(vehicles["vehicle"], vehicles["kind"], own, strict=True):
+            if pd.notna(name) and name not in names:
+                there = ", ".join(names) or "none: the file is empty"
+                told = {"vehicle": vehicle, "plan": name, "there": there}
+                raise fault("no_such_plan", source=self.source, **told)
+            mine = [names[name]] if pd.notna(name) else sorted(plans_of.get(kind, ()))
+            if len(mine) > 1:
+                told = {"plans": " and ".join(mine), "kind": kind}
+                raise fault("two_plans", source=self.source, **told)
+            found.append(mine[0] if mine else None)
+        return pd.Series(found, vehicles["vehicle"], dtype=TEXT, name="plan")
 
     def in_force(self, day):
         """The rows of `tasks` that hold on a day."""

@@ -13,6 +13,7 @@ import pyarrow.compute as pc
 
 from wearbar.log.checks import odometers, peers, rows, sizes
 from wearbar.log.checks.cells import typed
+from wearbar.log.checks.peers import MONEY
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, named, problems
 from wearbar.log.keys import is_among
 from wearbar.log.schema import FIRST_NAMES, MAIN_DATE, READINGS, TABLES, TEXT
@@ -26,14 +27,21 @@ ROW = ["table", "line"]
 MARK, HEAD = "mend", 10
 DEFAULTS = {"depth": "mm", "pressure": "kPa", "jurisdiction": ""}
 
-# checks of all tables (frames by name, header) in order, each of what those before it left; none
-# sets a row aside, and one alone blanks a reading
-OF_READINGS = (odometers.doubtful_readings,)
-OF_ALL_TABLES = (
-    peers.fills, odometers.doubtful_readings, sizes.doubtful_depths, sizes.unlike_depths,
-    sizes.of_its_kind, peers.doubtful_money, peers.doubtful_fuel_money, rows.contradicted,
-    rows.unknown_law,
-)  # fmt: skip
+# checks of all tables (frames by name, header) in order, each of what those before it left, and the
+# tables it looks at: with no row in them it finds nothing; none sets a row aside, and one alone
+# blanks a reading
+OF_READINGS = {odometers.doubtful_readings: tuple(READINGS)}
+OF_ALL_TABLES = {
+    peers.fills: ("fuel",),
+    **OF_READINGS,
+    sizes.doubtful_depths: ("fitted", "measurements"),
+    sizes.unlike_depths: ("fitted", "measurements"),
+    sizes.of_its_kind: ("use", "measurements"),
+    peers.doubtful_money: (*MONEY["like"],),
+    peers.doubtful_fuel_money: ("fuel",),
+    rows.contradicted: ("fitted", "work", "deferrals"),
+    rows.unknown_law: ("vehicles",),
+}
 
 
 class Typed(NamedTuple):
@@ -84,6 +92,8 @@ class Checked:
         """One row a row set aside, in order; what else is wrong with it stands in its remedy."""
         found = join(self.found)
         found = found[found["severity"] != "warn"]
+        if not len(found):
+            return found[list(PROBLEM_COLUMNS)]
         found = in_order(found.sort_values("severity", ascending=False, kind="stable"))
         kept = found[found["severity"] == "set-aside"].drop_duplicates(ROW)
         others = found.drop(kept.index)
@@ -97,6 +107,8 @@ class Checked:
     def warnings(self):
         """One row a doubt about a row that is kept."""
         found = join(self.found)
+        if not len(found):
+            return found[list(PROBLEM_COLUMNS)]
         gone = is_among(found, found[found["severity"] == "set-aside"], ROW)
         return in_order(found[~gone])[list(PROBLEM_COLUMNS)]
 
@@ -120,7 +132,7 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
     is."""
     tables = dict(read.tables)
     log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
-    log.as_of = header.get("as_of", newest(tables, today))
+    log.as_of = header["as_of"] if "as_of" in header else newest(tables, today)
     if pd.isna(log.as_of) and today is None:
         raise fault("no_last_day")
     log.as_of = today.normalize() if pd.isna(log.as_of) else log.as_of
@@ -130,8 +142,9 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
     held = [name for name in TABLES if len(tables[name])]
     for rule, name in product((rows.alone, rows.beside_others), held):
         log.take(rule(name, tables[name], log))
-    for rule in rules:
-        log.take(rule(tables, DEFAULTS | header))
+    for rule, about in rules.items():
+        if any(len(tables[name]) for name in about):
+            log.take(rule(tables, DEFAULTS | header))
 
     # the record begins on its oldest day, or that of joining by a vehicle whose own rows begin
     # within a year: one that joined long before its first row was not written down from that day on
@@ -157,7 +170,10 @@ def newest(tables, today=None):
 def _drop_after(log, found, today):
     """Leave out and count what lies after the report date; what was found wrong in the rest."""
     not_yet, told = [], []
+    log.after = dict.fromkeys(log.tables, 0)
     for name, frame in log.tables.items():
+        if not len(frame):
+            continue
         date = rows.main_date(name, frame)
         later = date > log.as_of
         if "vehicle" in frame:

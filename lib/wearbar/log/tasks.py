@@ -6,12 +6,13 @@ from difflib import SequenceMatcher
 import pandas as pd
 
 from wearbar.log.checks.problems import named
-from wearbar.log.keys import is_among
+from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT, said
 from wearbar.log.sources.header import toml
 from wearbar.log.units import is_example
 
 WORDS = ("table", "vehicle", "written", "task", "how", "line", "date")
+NO_WORDS = pd.DataFrame(columns=list(WORDS))
 _TOLD = said("task_words")
 _PLAIN = set(_TOLD["plain"].split())
 _DOES = {action: set(words.split()) for action, words in _TOLD["does"].items()}
@@ -35,19 +36,19 @@ def as_planned(plan, tables):
         tables[name] = rows.assign(task=meant.fillna(rows["task"]))
 
     # the task that planned work outside the plan comes near to
-    work = tables["work"]
-    plan_of = work["vehicle"].map(own)
-    asked = work["task"].notna() & plan_of.notna() & work["why"].isin(["planned", "advice"])
-    asked &= ~work["task"].str.endswith("-recheck", na=False)
-    latest = plan.tasks.drop_duplicates(["plan", "code"], keep="last")
-    pairs = list(zip(plan_of[asked], work["task"][asked], strict=True))
-    known = set(plan.tasks[["plan", "code"]].itertuples(index=False, name=None))
-    near = {pair: nearest(pair[1], latest[latest["plan"] == pair[0]]) for pair in {*pairs} - known}
-    meant = pd.Series([near.get(pair) or None for pair in pairs], work.index[asked], dtype=TEXT)
-    meant = meant.reindex(work.index)
-    words = pd.concat([*words, _words("work", work, meant, "near")], ignore_index=True)
+    work, latest = tables["work"], plan.tasks.drop_duplicates(["plan", "code"], keep="last")
+    asked = work[(work["why"].isin(["planned", "advice"]) & work["task"].notna()).to_numpy()]
+    pairs = list(zip(asked["vehicle"].map(own), asked["task"], strict=True))
+    strange = {*pairs} - {*zip(latest["plan"], latest["code"], strict=True)}
+    near = {
+        (name, task): nearest(task, latest[latest["plan"] == name])
+        for name, task in strange
+        if pd.notna(name) and not task.endswith("-recheck")
+    }
+    meant = pd.Series([near.get(pair) or None for pair in pairs], asked.index, dtype=TEXT)
+    words = stacked([NO_WORDS, *words, _words("work", asked, meant, "near")])
     mend = f'if it is that work, add also = ["{{}}"] to task {{}} in {plan.source}'.format
-    return tables, words, named("work", work, meant.notna(), "task", "task-near", mend, meant)
+    return tables, words, named("work", asked, meant.notna(), "task", "task-near", mend, meant)
 
 
 def beside_plan(log):
@@ -110,6 +111,9 @@ def _plain_text(text):
 
 
 def _words(table, rows, task, how):
+    is_meant = task.notna().to_numpy()
+    if not is_meant.any():
+        return NO_WORDS
     told = rows[["vehicle", "task", "date"]].rename(columns={"task": "written"})
     told = told.assign(table=table, task=task, how=how, line=rows.index)
-    return told.loc[task.notna(), list(WORDS)]
+    return told.loc[is_meant, list(WORDS)]

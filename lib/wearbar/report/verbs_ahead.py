@@ -6,6 +6,7 @@ import pandas as pd
 from wearbar import outlook
 from wearbar.cost import keep_years as longer
 from wearbar.cost.account import account, value_points
+from wearbar.log.once import kept_with
 from wearbar.outlook import what_if as changes
 from wearbar.outlook.month import SIDES, month_of
 from wearbar.report.verbs import one_of, show_of
@@ -112,8 +113,9 @@ def change_of(units, use=1.0, sooner=None, parts=None, own_work=()):
     return changes.Change(use, turned, parts or {}, tuple(own_work))
 
 
+@kept_with
 def past_of(log, confidence):
-    """What an outlook takes from the log's own past."""
+    """What an outlook takes from the log's own past; kept, for it takes seconds."""
     replay = Replay(log)
     test = back_test(log, confidence, replay=replay)
     past = outlook.last_year(log, test, replay, confidence)

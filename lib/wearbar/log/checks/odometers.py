@@ -78,16 +78,18 @@ def _readings(tables, meter):
     places = [(tables[table], name, date) for table, name, date in PLACES[meter]]
     places = [(changed, "restarts_at", "date"), *places]
     for place, (frame, name, date) in enumerate(places, start=-1):
-        is_read = (frame[date].notna() & frame[name].notna()).to_numpy()
+        value, day = (frame[column].to_numpy() for column in (name, date))
+        is_read = ~(np.isnan(value) | np.isnat(day))
         if is_read.any():
-            some = frame.loc[is_read, ["vehicle", date, name]].reset_index()
-            some = some.set_axis(["line", "vehicle", "day", "value"], axis=1)
-            read.append(some.assign(place=place))
+            vehicle = codes(frame["vehicle"][is_read], vehicles).astype("int64")
+            day = day[is_read].astype("datetime64[D]").astype("int64")
+            part = frame.index[is_read], vehicle, day, value[is_read], np.full(len(day), place)
+            read.append(part)
     if not read:
         return pd.DataFrame()
-    rows = pd.concat(read, ignore_index=True)
-    rows["vehicle"] = codes(rows["vehicle"], vehicles).astype("int64")
-    rows["day"] = rows["day"].to_numpy().astype("datetime64[D]").astype("int64")
+    names = ["line", "vehicle", "day", "value", "place"]
+    rows = map(np.concatenate, zip(*read, strict=True))
+    rows = pd.DataFrame(dict(zip(names, rows, strict=True)))
     guessed = odometer.index[odometer["source"].eq("estimate")]
     rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES

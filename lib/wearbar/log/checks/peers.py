@@ -50,6 +50,7 @@ def doubtful_money(tables, _):
         if table == "work":  # repairs have no usual bill
             steady = frame["why"].eq("planned").to_numpy()
         names = [c.name for c in TABLES[table] if c.quantity == "money"]
+        names = [name for name in names if frame[name].notna().any()]
         wild = pd.DataFrame(False, frame.index, names)
         for name in names:
             value = frame[name].to_numpy() / days
@@ -67,6 +68,8 @@ def doubtful_money(tables, _):
             yield named(table, frame, mask, name, "money-wild", unknown)
     # hours of labour on planned work far above those of the same task: minutes, perhaps
     work = tables["work"]
+    if work["labour_hours"].isna().all():
+        return
     hours = work["labour_hours"].where(work["why"].eq("planned")).to_numpy()
     high, middle = far_above(hours, work["task"].factorize()[0], "high")
     yield named("work", work, high, "labour_hours", "hours-high", _remedy, middle)

@@ -117,14 +117,15 @@ def beside_others(table, frame, log):
         date, where = main_date(table, frame), MAIN_DATE[table][0]
         first, last = (of_vehicle(frame, vehicles, name) for name in ("in_service", "disposed"))
         bounds = first, np.where(np.isnat(last), log.as_of.to_datetime64(), last)
-        early = date < first - DAYS_TO_PREPARE
+        early = (date < first - DAYS_TO_PREPARE).to_numpy()
         for rule, mask, says, bound in (
             ("before-service", early, "in service since ", first),
-            ("after-disposal", date > last, "it left on ", last),
+            ("after-disposal", (date > last).to_numpy(), "it left on ", last),
         ):
-            days = date.to_frame(where)
-            yield named(table, days, mask, where, rule, _out_of, says, bound, *bounds)
-        frame = frame[~early]
+            if mask.any():
+                days = date.to_frame(where)
+                yield named(table, days, mask, where, rule, _out_of, says, bound, *bounds)
+        frame = frame[~early] if early.any() else frame
     if table in ONE_AT_A_TIME:
         rows = frame.sort_values(["vehicle", "from"], kind="stable")
         last = rows["to"].fillna(NEVER).groupby(rows["vehicle"]).cummax()
@@ -144,19 +145,21 @@ def plain(name):
 
 def contradicted(tables, _):
     """Parts still on when the next went on, visits of two vehicles, deferred defects not there."""
-    # of parts in one place, those fitted on one day are a set
-    order = {"kind": "stable", "na_position": "first"}
-    rows = tables["fitted"].sort_values([*PLACE, "fitted"], **order).reset_index()
-    after = rows.groupby(PLACE)[["line", "fitted"]].shift(-1)
-    still_on = rows["removed"].isna() | (rows["removed"] > after["fitted"])
-    over = still_on & after["fitted"].notna() & (rows["fitted"] != after["fitted"])
-    rows, beside = rows.set_index("line"), (after["line"], after["fitted"])
-    yield named("fitted", rows, over, "removed", "spans-overlap", None, *beside)
-    work, deferrals = tables["work"], tables["deferrals"]
+    fitted, work, deferrals = (tables[name] for name in ("fitted", "work", "deferrals"))
+    if len(fitted):
+        # of parts in one place, those fitted on one day are a set
+        order = {"kind": "stable", "na_position": "first"}
+        rows = fitted.sort_values([*PLACE, "fitted"], **order).reset_index()
+        after = rows.groupby(PLACE)[["line", "fitted"]].shift(-1)
+        still_on = rows["removed"].isna() | (rows["removed"] > after["fitted"])
+        over = still_on & after["fitted"].notna() & (rows["fitted"] != after["fitted"])
+        rows, beside = rows.set_index("line"), (after["line"], after["fitted"])
+        yield named("fitted", rows, over, "removed", "spans-overlap", None, *beside)
     work = work[work["visit"].notna().to_numpy()]
-    visit, vehicle = (pd.Series(work[name].factorize()[0]) for name in ("visit", "vehicle"))
-    is_shared = vehicle != vehicle.groupby(visit).transform("first")
-    yield named("work", work, is_shared, "visit", "visit-shared")
+    if len(work):
+        visit, vehicle = (pd.Series(work[name].factorize()[0]) for name in ("visit", "vehicle"))
+        is_shared = vehicle != vehicle.groupby(visit).transform("first")
+        yield named("work", work, is_shared, "visit", "visit-shared")
     lost = deferrals["defect"].notna() & ~deferrals["defect"].isin(tables["defects"]["defect"])
     yield named("deferrals", deferrals, lost, "defect", "unknown-defect")
 
