@@ -3,6 +3,7 @@
 The `icalendar` package writes it and reads it back; lengths and line ends are held against the words of RFC 5545 (3.1).
 """
 
+from functools import cache
 from itertools import pairwise
 
 import pandas as pd
@@ -97,11 +98,16 @@ def read(text, cancelled=False):
     return {uid: e for uid, e in events.items() if ("STATUS" in e) == cancelled}
 
 
+@pytest.fixture(scope="module")
+def made(demo_log):
+    """name to (calendar, rows of events, open tasks without a day) of the demo log of that name."""
+    return cache(lambda name: (calendar_of(demo_log(name)), *events_of(demo_log(name))))
+
+
 @pytest.mark.parametrize("name", ["fleet", "owner"])
-def test_a_calendar_program_reads_every_event_as_it_was_meant(name, demo_log):
+def test_a_calendar_program_reads_every_event_as_it_was_meant(name, demo_log, made):
     log = demo_log(name)
-    text, n, _ = calendar_of(log)
-    events, _ = events_of(log)
+    (text, n, _), events, _ = made(name)
     found = read(text)
     assert len(found) == n == events["uid"].nunique() >= 10
     for row in events.itertuples():
@@ -121,9 +127,9 @@ def test_a_calendar_program_reads_every_event_as_it_was_meant(name, demo_log):
 
 
 @pytest.mark.parametrize("name", ["fleet", "owner"])
-def test_no_event_is_later_than_its_due_point(name, demo_log):
+def test_no_event_is_later_than_its_due_point(name, demo_log, made):
     log = demo_log(name)
-    events, n_without = events_of(log)
+    _, events, n_without = made(name)
     readings = usage.readings(log)
     tasks = events[events["kind"] == "task"].rename(columns={"item": "task"})
     assert not (events["day"] > events["due_date"].clip(lower=log.as_of)).any()
@@ -310,9 +316,9 @@ def test_the_command_says_in_one_sentence_what_cannot_be(tmp_path, capsys):
     assert str(tmp_path) in said[1]
 
 
-def test_one_vehicles_days_are_those_of_the_whole_fleets_calendar(demo_log):
+def test_one_vehicles_days_are_those_of_the_whole_fleets_calendar(demo_log, made):
     log = demo_log("fleet")
-    whole, _ = events_of(log)
+    _, whole, _ = made("fleet")
     one, _ = events_of(log, ["M09"])
     asked = ["uid", "day", "item", "position"]
     mine = whole.loc[whole["vehicle"] == "M09", asked].reset_index(drop=True)
@@ -371,11 +377,11 @@ def test_what_is_planned_no_longer_is_cancelled_by_its_old_id_and_a_higher_numbe
     assert str(event["SUMMARY"]) == "V: no visit on this day any more"
 
 
-def test_between_two_months_every_event_still_to_come_is_kept_moved_or_cancelled(demo_log):
+def test_between_two_months_every_event_still_to_come_is_kept_moved_or_cancelled(demo_log, made):
     log = demo_log("fleet")
     then = Replay(log).at("2026-09-30")
     before, _ = events_of(then, use=best_model(then, kept_test(log, calendar.CONFIDENCE)))
-    now, off = (read(calendar_of(log)[0], cancelled) for cancelled in (False, True))
+    now, off = (read(made("fleet")[0][0], cancelled) for cancelled in (False, True))
     ahead = set(before.loc[before["day"] > log.as_of, "uid"])
     assert len(off) >= 10
     assert ahead <= set(now) | set(off)

@@ -36,7 +36,7 @@ class Fleet:
         distance, clock = usage.path_of(readings), usage.path_of(readings, "hours")
         self.vehicles = vehicles = distance.vehicles.union(clock.vehicles, sort=False)
         self.series, self.rules = series, Rules(rules)  # of `series_of`
-        self.distance = replace(distance, vehicles=pd.RangeIndex(len(distance.vehicles)))
+        self.distance = distance.numbered()
         self.clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
         self.meters = (KM, self.distance), (HOURS, self.clock)  # (axis, path)
         # each series' vehicle in the paths (-1: without readings), and its task in the rules

@@ -24,14 +24,13 @@ def as_planned(plan, tables):
     """(tables, words, problems): `task` of work and deferrals as the plan has it; frame `WORDS`, a
     row whose task is in other words: `how` "also" by its `also`, or "near", a doubt."""
     own = plan.assign(tables["vehicles"])
-    pairs = plan.tasks[["plan", "code", "also"]].explode("also").dropna(subset="also")
-    code = pairs.drop_duplicates(["plan", "also"], keep="last").set_index(["plan", "also"])["code"]
+    code = {(t.plan, word): t.code for t in plan.tasks.itertuples() for word in t.also}
     words, tables = [], dict(tables)
-    for name in ("work", "deferrals") if len(code) else ():
+    for name in ("work", "deferrals") if code else ():
         rows = tables[name]
         plain = rows["task"].str.strip().str.casefold()
-        key = pd.MultiIndex.from_arrays([rows["vehicle"].map(own), plain])
-        meant = pd.Series(code.reindex(key).array, rows.index, dtype=TEXT)
+        meant = map(code.get, zip(rows["vehicle"].map(own), plain, strict=True))
+        meant = pd.Series(list(meant), rows.index, dtype=TEXT)
         words.append(_words(name, rows, meant, "also"))
         tables[name] = rows.assign(task=meant.fillna(rows["task"]))
 

@@ -16,7 +16,7 @@ from scipy import special
 from wearbar import usage
 from wearbar.log.once import kept_with, once
 from wearbar.usage.days_of_use import LastYear, usual_layups
-from wearbar.usage.distance import days_of
+from wearbar.usage.distance import days_of, numbers_of
 from wearbar.usage.forecast import GRID, at_day, crps, score_reached, shares, truth_of, two_way_se
 from wearbar.usage.model import HORIZONS, UsageModel, fit_hours, fit_usage
 from wearbar.usage.replay import Replay
@@ -134,7 +134,8 @@ def _fit(log, readings, method, widen=None):
     clock = model.clock
     if method == "last-year":
         last_read, rate = days_of(told["last_date"]), rate.to_numpy()
-        clock = LastYear(**vars(clock), path=path, names=told.index, last_read=last_read, rate=rate)
+        at, path = numbers_of(path.vehicles, told.index), path.numbered()
+        clock = LastYear(**vars(clock), path=path, at=at, last_read=last_read, rate=rate)
     hours = fit_hours(readings, fleet, log.as_of, stays)
     return replace(model, vehicles=told, clock=clock, hours=hours)
 

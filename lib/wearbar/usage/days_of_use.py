@@ -46,18 +46,22 @@ class Clock:
         off = means[0] - means[1]
         return np.einsum("ni,ij,nj->n", off, self.variance, off)
 
-    def between(self, code, start, end):
-        """Days of use from the end of day start to the end of day end."""
-        row = self.row[code]
-        return self.total[row, self._column(end)] - self.total[row, self._column(start)]
+    def gone(self, code, day):
+        """Days of use up to the end of each day, from any start."""
+        return self.total[self.row[code], self._column(day)]
+
+    def between(self, code, start, end, gone=None):
+        """Days of use from the end of day start to the end of day end. gone: by start, if known."""
+        return self.gone(code, end) - (self.gone(code, start) if gone is None else gone)
 
     def after(self, code, start, days):
         """The first day by whose end so many days of use have gone since that of day start."""
         # of one never read, whose start is no day, from the first
         low, high = np.maximum(start, self.origin), np.full(len(start), self.last_day + 1)
+        gone = self.gone(code, start)
         while np.any(low < high):
             middle = (low + high) // 2
-            short = (self.between(code, start, middle) < days - 1e-9) & (low < high)
+            short = (self.between(code, start, middle, gone) < days - 1e-9) & (low < high)
             low = np.where(short, middle + 1, low)
             high = np.where(short, high, np.minimum(middle, high))
         return low
@@ -68,23 +72,22 @@ class LastYear(Clock):
     """A clock on which each vehicle's days go as they did a year before, over and over: distance
     then, in days of its mean rate."""
 
-    path: Path | None = None
-    names: pd.Index | None = None  # of the vehicles, by number
+    path: Path | None = None  # its vehicles are numbers
+    at: np.ndarray | None = None  # of each vehicle, by number: its number there
     last_read: np.ndarray | None = None  # each one's last day
     rate: np.ndarray | None = None  # km a day, used before its record was a year long
 
-    def _gone(self, code, day):
-        """Days of use up to the end of each day, from any start."""
+    def gone(self, code, day):
         last, day = np.maximum(self.last_read[code], self.origin), np.maximum(day, self.origin)
         years = np.maximum(np.ceil((day - last) / 365), 0).astype(np.int64)
         then, now, before = (
-            distance_at(self.path, self.names[code], d.astype("datetime64[D]"))["distance_km"]
+            distance_at(self.path, self.at[code], d.astype("datetime64[D]"))["distance_km"]
             for d in (day - 365 * years, last, last - 365)
         )
         return ((then + years * (now - before)) / self.rate[code]).to_numpy()
 
-    def between(self, code, start, end):
-        days = self._gone(code, end) - self._gone(code, start)
+    def between(self, code, start, end, gone=None):
+        days = super().between(code, start, end, gone)
         return np.where(np.isnan(days), (end - start).astype(float), days)
 
 

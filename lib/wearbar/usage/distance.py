@@ -2,7 +2,7 @@
 changed instruments, and the line that they make: distance at a date, date at a distance. It runs
 from a day's highest reading to the lowest of the next day with any, straight."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -138,6 +138,10 @@ class Path:
         """(first, last) row of each named vehicle; of one without a reading, both 0."""
         at = numbers_of(self.vehicles, vehicle)
         return (np.append(rows, 0)[at] for rows in (self.first, self.last))
+
+    def numbered(self):
+        """The same with numbers, from 0, in place of the vehicles' names."""
+        return replace(self, vehicles=pd.RangeIndex(len(self.vehicles)))
 
     def code(self):
         """The vehicle's number in every row."""

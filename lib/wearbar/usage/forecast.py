@@ -36,12 +36,12 @@ def forecast_dates(model, vehicle, distance_km, confidence=0.9):
     is_ahead = method.isin(["own", "kind-and-site"]).to_numpy()
     reach = np.where(is_ahead, stats.t.ppf(0.5 + confidence / 2, known["df"]) * spread, 0.0)
     past = date_at(model.path, vehicle, distance_km).to_numpy()
-    found = pd.DataFrame(index=index_of(vehicle))
-    for name, side in zip(ENDS, (0.0, -1.0, 1.0), strict=True):
-        days = np.where(is_ahead, left * np.exp(side * reach), 0.0)
-        day = model.clock.after(row, days_of(known["last_date"]), days)
-        day = as_dates(np.where(is_ahead & (day <= model.clock.last_day), day, np.nan))
-        found[name] = np.where(left == 0, past, day)
+    # the three at once: middle, near and far end
+    days = np.where(is_ahead, left * np.exp(np.multiply.outer((0.0, -1.0, 1.0), reach)), 0.0)
+    start = days_of(known["last_date"])
+    day = model.clock.after(np.tile(row, 3), np.tile(start, 3), days.ravel()).reshape(days.shape)
+    day = as_dates(np.where(is_ahead & (day <= model.clock.last_day), day, np.nan))
+    found = pd.DataFrame(np.where(left == 0, past, day).T, index_of(vehicle), list(ENDS))
     return found.assign(method=method.to_numpy())
 
 

@@ -50,20 +50,20 @@ def doubtful_money(tables, _):
         if table == "work":  # repairs have no usual bill
             steady = frame["why"].eq("planned").to_numpy()
         names = [c.name for c in TABLES[table] if c.quantity == "money"]
-        names = [name for name in names if frame[name].notna().any()]
-        wild = pd.DataFrame(False, frame.index, names)
+        names, wild = [name for name in names if frame[name].notna().any()], {}
         for name in names:
-            value = frame[name].to_numpy() / days
-            far, middle = far_above(value, np.zeros(len(frame), dtype="int64"), "wild")
-            wild[name] = far | (frame[name].abs() > MONEY["most"])
+            value = frame[name].to_numpy()
+            far, middle = far_above(value / days, np.zeros(len(frame), dtype="int64"), "wild")
+            wild[name] = far | (np.abs(value) > MONEY["most"])
             beside = _remedy, middle * days, f" of {name}"
             yield named(table, frame, wild[name], name, "money-wild", *beside)
-            high, middle = far_above(np.where(steady & ~wild[name], value, np.nan), group, "high")
+            usual = np.where(steady & ~wild[name], value / days, np.nan)
+            high, middle = far_above(usual, group, "high")
             yield named(table, frame, high, name, "money-high", _remedy, middle * days)
         # what a row with a wild amount adds up is not known: its others are blanked with it
         added = [name for name in names if name != "tax"] if table in MONEY["added_up"] else []
-        others = wild[added].any(axis=1)
-        for name in added:
+        others = np.logical_or.reduce([wild[name] for name in added], initial=False)
+        for name in added if others.any() else ():
             mask = others & ~wild[name] & frame[name].notna()
             yield named(table, frame, mask, name, "money-wild", unknown)
     # hours of labour on planned work far above those of the same task: minutes, perhaps

@@ -25,8 +25,9 @@ BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
 
 def main_date(table, frame):
     """The date that places each row: a Series of days, NaT where it has none."""
-    date = pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")
-    for name in MAIN_DATE.get(table, ()):
+    first, *others = MAIN_DATE.get(table, [None])
+    date = frame[first] if first else pd.Series(pd.NaT, frame.index, dtype="datetime64[ns]")
+    for name in others:
         date = date.fillna(frame[name])
     return date
 
@@ -64,7 +65,7 @@ def alone(table, frame, log):
     if table in LATER:
         end, others = LATER[table]
         later = frame[end] > log.as_of
-        for name in (end, *others):
+        for name in (end, *others) if later.any() else ():
             yield named(table, frame, later & frame[name].notna(), name, "known-later")
 
 

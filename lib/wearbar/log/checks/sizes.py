@@ -56,7 +56,8 @@ def of_its_kind(tables, header):
 
 def figures(plan):
     """Torques and tyre pressures of a plan that no such vehicle has."""
-    applies_to, told = plan.plans.groupby("plan")["applies_to"].first(), []
+    # of versions of a plan the first
+    applies_to, told = dict(plan.plans[["plan", "applies_to"]].to_numpy()[::-1]), []
     for task in plan.tasks.itertuples():
         kinds = applies_to.get(task.plan, ()) or ("other",)
         lows, highs = zip(*_bounds("tyre_kpa", kinds), strict=True)
@@ -75,6 +76,8 @@ def figures(plan):
                 says = says.format(kinds[0], low=low / scale, high=high / scale, unit=unit)
                 place, remedy = f"{task.plan}, {task.code}, {name}", f"{says}: look it up again"
                 told.append((place, f"{value:g} {unit}", remedy))
+    if not told:
+        return
     odd = pd.DataFrame(told, columns=["figure", "value", "remedy"]).drop_duplicates()
     cells = odd["figure"], odd["value"], "figure-odd", odd["remedy"]
     yield problems("plan.toml", [1] * len(odd), *cells)
