@@ -17,6 +17,7 @@ KEY = ["vehicle", "key"]  # key: the task, of a statutory test the certificate's
 EVENT = [*KEY, "position", "date", "line", "table"]
 LOOK = dict.fromkeys([*EVENT, "task", "visit", "text", "result", "grade", "plan"], TEXT)
 LOOK |= {"date": "datetime64[ns]", "odometer_km": float, "line": float}
+NONE = pd.DataFrame(columns=[*LOOK, "ended"]).astype(LOOK | {"ended": "datetime64[ns]"})
 
 
 def failed(log):
@@ -25,12 +26,14 @@ def failed(log):
 
     grade: FAILED_TEST (statutory), "off-road" (safety) or FAILED; ended: the day it was resolved,
     NaT while open. Of fails alike one after another, the first."""
+    if not any(log.tables[name]["result"].eq("fail").any() for name in ("work", "certificates")):
+        return NONE
     looks, plan = _looks(log), log.plan_or_empty
     place = [*KEY, "position"]
     fails = looks[looks["result"].eq("fail")].sort_values("date", kind="stable")
     fails = fails.drop_duplicates([*place, "date"]).reset_index(drop=True)
     if fails.empty:
-        return fails.assign(ended=fails["date"])
+        return NONE
     fails = fails.rename_axis("fail").reset_index()
     # the categories of part that it is about: its task's own, those of tasks which cover it, and
     # those with whose name its code begins

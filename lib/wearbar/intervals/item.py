@@ -49,6 +49,8 @@ def items(log):
     rows = [rows_of(log, path) for table, rows_of in kinds.items() if len(log.tables[table])]
     rows = stacked([_found(log, path), *rows]).reindex(columns=list(ITEM | SAID))
     rows = rows.assign(**rows[FLAGS].eq(True)).astype(ITEM | SAID)
+    if rows.empty:
+        return rows[list(ITEM)]
     was_found, is_paper = rows["what"].isin(["defect", "finding"]), rows["what"].eq("certificate")
     # to the day each was closed, its vehicle left, or the report date
     gone = look_up(rows["vehicle"], log.vehicles["disposed"])
@@ -82,6 +84,8 @@ def _found(log, path):
     """Defects, and failed inspections and tests (R12): due from the day one that stops the vehicle
     was found. A finding that only asks for work is due, driven or not."""
     d, f = log.si("defects"), failed(log)
+    if d.empty and f.empty:
+        return d
     d = d.assign(what="defect", item=d["defect"], due_date=d["found"], done_date=d["closed"])
     d = d.assign(is_grave=d["grade"].isin(GRAVE), table="defects", line=d.index)
     d["rest"] = np.where(d["is_grave"], "due", "in-window")
@@ -127,9 +131,11 @@ def _campaigns(log, path):
 def _rechecks(log, path):
     """Work that must be looked at again: each doing of a task with `recheck`, closed by work named
     after it, "<task>-recheck"."""
-    work = log.si("work")
+    work, terms = log.si("work"), ["recheck_km", "recheck_days"]
+    terms = log.plan_or_empty.tasks.dropna(subset=terms, how="all")
+    if terms.empty:
+        return work.head(0)
     work = work.assign(table="work", line=work.index, plan=log.plan_for(work["vehicle"]))
-    terms = log.plan_or_empty.tasks.dropna(subset=["recheck_km", "recheck_days"], how="all")
     terms = terms[["plan", "code", "valid_from", "valid_to", "recheck_km", "recheck_days"]]
     did = work[~work["result"].isin(RESETS_NOTHING)]
     did = did.merge(terms, left_on=["plan", "task"], right_on=["plan", "code"])

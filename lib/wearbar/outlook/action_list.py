@@ -79,6 +79,8 @@ def _items(log, until):
     """Open defects, findings, certificates, recalls, re-checks and deferrals."""
     # a deferred defect is one row
     rows, one = intervals.items(log).query("is_open"), ["vehicle", "item"]
+    if rows.empty:
+        return rows
     put_off = rows[rows["what"].eq("deferral")].groupby(one)[["state", "due_date", "text"]].last()
     rows = rows.join(put_off.add_prefix("put_off_"), on=one)
     told = rows["what"].eq("deferral") & is_among(rows, rows[rows["what"].eq("defect")], one)
@@ -123,6 +125,8 @@ def _items(log, until):
 
 def _wear(worn, log, until):
     """Fitted parts at or near their limit; tyres whose cold pressure or age is out of limits."""
+    if worn.empty:
+        return worn
     ahead = worn["state"].eq("before-next-look")
     axle = axle_of(worn["last_position"].fillna(""))
     size = worn.groupby([worn["vehicle"], worn["category"], axle])["part_key"].transform("size")
@@ -173,7 +177,11 @@ def _with_line(rows, table, name, keys, keep="last"):
 def _warranties(log, use, until):
     """Warranties that end within the days ahead, by date or by distance."""
     v, path = log.si("vehicles").reset_index(names="line"), usage.log_path(log)
-    today, until_km, day = np.repeat(log.as_of, len(v)), v["warranty_odometer_km"], "warranty_until"
+    day, until_km = "warranty_until", "warranty_odometer_km"
+    v = v[v[day].notna() | v[until_km].notna()]
+    if v.empty:
+        return v
+    today, until_km = np.repeat(log.as_of, len(v)), v[until_km]
     due_km = usage.to_cumulative(path, v["vehicle"], today, until_km)
     v = v.assign(due_date=v[day].where(v[day] >= log.as_of), due_km=due_km, due_hours=np.nan)
     driven = usage.distance_at(path, v["vehicle"], today)["low_km"]
