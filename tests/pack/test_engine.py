@@ -1,5 +1,6 @@
 """Cells run in a prepared process show what they show in a kernel of their own."""
 
+import builtins
 import multiprocessing
 import subprocess
 import sys
@@ -47,6 +48,7 @@ LEAVE = "raise SystemExit('no more')\n# ---\nprint('never')"
 
 def run_here(source, finished, engine):
     warnings.resetwarnings()  # pytest's make errors of them
+    vars(builtins).pop("_", None)  # which doctests leave, and IPython minds
     papermill.execute_notebook(source, finished, engine_name=engine, progress_bar=False)
 
 

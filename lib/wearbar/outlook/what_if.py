@@ -8,7 +8,8 @@ import pandas as pd
 
 from wearbar.log.keys import look_up, stacked
 from wearbar.outlook.ahead import BASE, EARLIEST, POINT, work_ahead
-from wearbar.outlook.parts import worn_of
+from wearbar.outlook.parts import sets_of, worn_of
+from wearbar.outlook.prices import prices_of
 from wearbar.outlook.year import YEAR_DAYS, draws_of, outlook_of
 from wearbar.usage.forecast import model_of
 
@@ -43,14 +44,11 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     above the plan's, safety or statutory work by the owner.
     Source: common random numbers (Law, Simulation modeling and analysis, chapter 11; from memory).
     """
-    _must(0 <= change.use <= MOST_USE, f"the distance is a share of today's, 0 to {MOST_USE:g}")
 
-    def changed(model, ahead, sets, prices):
+    def changed(model, *rest):
         rate = model.vehicles["rate_km_per_day"] * change.use
         model = replace(model, vehicles=model.vehicles.assign(rate_km_per_day=rate))
-        sets, prices = _with_parts(sets, prices, change.parts)
-        prices = _by_owner(log, ahead, prices, change.own_work)
-        return model, _sooner(ahead, change.sooner), sets, prices
+        return model, *_changed(log, change, *rest)
 
     asked = {"confidence": confidence, "learning": learning}
     now = now or outlook_of(log, whole, test, **asked)
@@ -63,6 +61,21 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     found["low"], found["high"] = (more.quantile((1 + s * confidence) / 2) for s in (-1, 1))
     found = found if now.record_days >= YEAR_DAYS else found * np.nan
     return found.rename_axis("figure").reset_index()
+
+
+def must_fit(log, change):
+    """ValueError, as of `what_if`, for a change that this log can't be asked about."""
+    sets = sets_of(log)
+    prices = prices_of(log, sets.rows["category"].unique())
+    _changed(log, change, work_ahead(log), sets, prices)
+
+
+def _changed(log, change, ahead, sets, prices):
+    """Work ahead, sets and prices as they would be."""
+    _must(0 <= change.use <= MOST_USE, f"the distance is a share of today's, 0 to {MOST_USE:g}")
+    sets, prices = _with_parts(sets, prices, change.parts)
+    prices = _by_owner(log, ahead, prices, change.own_work)
+    return _sooner(ahead, change.sooner), sets, prices
 
 
 def _must(is_so, else_say):

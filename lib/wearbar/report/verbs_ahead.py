@@ -92,6 +92,7 @@ def what_if(log, use=1.0, sooner=None, parts=None, own_work=(), confidence=0.9, 
                 "keep_years is asked by itself, in years above 0; leave the others out"
             )
         return longer.keep_years(account(log), value_points(log), keep_years, confidence)
+    changes.must_fit(log, change)  # said at once: the past takes seconds
     found = changes.what_if(log, change, confidence=confidence, **past_of(log, confidence))
     columns = found.columns.drop("figure")
     is_km, show = found["figure"].eq("km"), show_of(log)
