@@ -88,6 +88,8 @@ def test_the_commented_header_is_a_header_once_uncommented(tmp_path, capsys):
         "first_day",
         "plan",
         "none",
+        "mileage_rates",
+        "least_keep",
     }
     (folder / "log.toml").write_text(text, encoding="utf-8")
     write_rows(folder, {"vehicles": [{"vehicle": "A", "kind": "van", "in_service": "2024-01-01"}]})
