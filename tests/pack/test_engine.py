@@ -1,10 +1,8 @@
 """Cells run in a prepared process show what they show in a kernel of their own."""
 
-import builtins
 import multiprocessing
 import subprocess
 import sys
-import warnings
 
 import nbformat
 import papermill
@@ -46,23 +44,18 @@ STOP = "1 / 0\n# ---\nprint('never')"
 LEAVE = "raise SystemExit('no more')\n# ---\nprint('never')"
 
 
-def run_here(source, finished, engine):
-    warnings.resetwarnings()  # pytest's make errors of them
-    vars(builtins).pop("_", None)  # which doctests leave, and IPython minds
-    papermill.execute_notebook(source, finished, engine_name=engine, progress_bar=False)
-
-
 def executed(root, source, *how):
     """(cells, language) of cells run by papermill: by its command, or with `how` by the engine, in
-    a copy of this process."""
+    a process as a report's."""
     cells = [new_code_cell(text.strip()) for text in source.split("# ---\n")]
     book = new_notebook(cells=[new_markdown_cell("# Cells"), *cells], metadata=METADATA)
     files = root / "in.ipynb", root / "out.ipynb"
     nbformat.write(book, files[0])
     if how:
-        copied = multiprocessing.get_context("fork").Process(target=run_here, args=(*files, *how))
-        copied.start()
-        copied.join()
+        asked = {"engine_name": how[0], "progress_bar": False}
+        own = run._context().Process(target=papermill.execute_notebook, args=files, kwargs=asked)
+        own.start()
+        own.join()
     else:
         command = [sys.executable, "-m", "papermill", "-k", "python3", *files]
         subprocess.run(command, capture_output=True)
