@@ -9,6 +9,11 @@ from pathlib import Path
 from wearbar.pack.parser import command
 
 
+def _said():
+    """What the commands say."""
+    return tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))["says"]
+
+
 @command
 def start(folder, **asked):
     """Write an empty service log: headed tables, log.toml and plan.toml explained, and a guide. At
@@ -36,7 +41,7 @@ def lab(log, out, no_browser, no_start, **asked):
     from wearbar.pack.run import addressed
     from wearbar.report import report as reports
 
-    says = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))["says"]
+    says = _said()
     (address, environment), set_aside = addressed(log), []
     out = Path(out or folder_beside(address)).absolute()
     if out.is_dir() and any(out.iterdir()):
@@ -66,8 +71,7 @@ def lesson(asked, name, out, only, unsandboxed, workers):
     notebooks for one who learns alone: lesson --name NAME --out DIR."""
     from wearbar.report.report import NotDone
 
-    says = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))["says"]
-    says = says["lesson"]
+    says = _said()["lesson"]
     if asked[:1] == ["mark"] and len(asked) == 2:
         from wearbar_synthetic.lessons.marking import PAGE, mark_class
 

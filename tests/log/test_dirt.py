@@ -365,7 +365,7 @@ def show(counts):
 
 
 def test_every_kind_of_dirt_is_named_with_its_place_and_loses_no_row(clean):
-    counts = try_kinds(clean, 1)
+    counts = try_kinds(clean, 2)
     show(counts)
     assert len(counts) >= 60
     assert {kind: c for kind, c in counts.items() if not c[0] == c[1] == c[2]} == {}

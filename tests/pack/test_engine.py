@@ -45,8 +45,8 @@ LEAVE = "raise SystemExit('no more')\n# ---\nprint('never')"
 
 
 def executed(root, source, *how):
-    """(cells, language) of cells run by papermill: by its command, or with `how` by the engine, in
-    a process as a report's."""
+    """(cells, language, whether it stopped) of cells run by papermill: by its command, or with
+    `how` by the engine, in a process as a report's."""
     cells = [new_code_cell(text.strip()) for text in source.split("# ---\n")]
     book = new_notebook(cells=[new_markdown_cell("# Cells"), *cells], metadata=METADATA)
     files = root / "in.ipynb", root / "out.ipynb"
@@ -56,18 +56,20 @@ def executed(root, source, *how):
         own = run._context().Process(target=papermill.execute_notebook, args=files, kwargs=asked)
         own.start()
         own.join()
+        code = own.exitcode
     else:
         command = [sys.executable, "-m", "papermill", "-k", "python3", *files]
-        subprocess.run(command, capture_output=True)
+        code = subprocess.run(command, capture_output=True).returncode
     book = nbformat.read(files[1], as_version=4)
     told = [(cell.get("execution_count"), cell.get("outputs"), cell.source) for cell in book.cells]
-    return told, book.metadata["language_info"]
+    return told, book.metadata["language_info"], code != 0
 
 
 def test_the_outputs_are_a_kernels(tmp_path):
     ours = executed(tmp_path, CELLS, "wearbar")
     assert ours == executed(tmp_path, CELLS)
-    cells, _ = ours
+    cells, _, stopped = ours
+    assert not stopped
     kinds = [[output.output_type for output in outputs or ()] for _, outputs, _ in cells]
     assert ["display_data", "display_data", "execute_result"] in kinds
     assert any(
@@ -77,7 +79,8 @@ def test_the_outputs_are_a_kernels(tmp_path):
 
 @pytest.mark.parametrize("source, error", [(STOP, "ZeroDivisionError"), (LEAVE, "SystemExit")])
 def test_it_stops_at_the_cell_that_stops(tmp_path, source, error):
-    cells, _ = executed(tmp_path, source, "wearbar")
+    cells, _, stopped = executed(tmp_path, source, "wearbar")
+    assert stopped
     assert [o.ename for _, outputs, _ in cells for o in outputs or () if "ename" in o] == [error]
     assert not any("never" in str(outputs) for _, outputs, _ in cells)
 

@@ -6,9 +6,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import stats
 
-from wearbar.cost import part_age
+from wearbar.cost import ageing, part_age
 from wearbar.log.units import DISTANCE_KM
 from wearbar.stats import fit_weibull
 from wearbar.stats.estimate import Estimate
@@ -161,12 +161,12 @@ def best(rows, labour=LABOUR):
 def _minimal_repair(rows):
     """The age for parts that are mended as bad as old (Barlow & Hunter 1960; from memory)."""
     fit, (planned, failed) = fitted(rows), costs(rows)
-    return fit.scale * (planned / failed / max(fit.shape - 1, 1e-9)) ** (1 / fit.shape)
+    return ageing.minimal_repair(planned, failed, fit.scale, fit.shape)[0]
 
 
 def _never(rows):
     fit = fitted(rows)
-    return 1000 * costs(rows)[1] / (fit.scale * special.gamma(1 + 1 / fit.shape))
+    return 1000 * float(part_age.cost_rate(np.inf, *costs(rows), fit.scale, fit.shape))
 
 
 _AGE_SLIPS = {
