@@ -73,14 +73,14 @@ def lesson(asked, name, out, only, unsandboxed, workers):
 
     says = _said()["lesson"]
     if asked[:1] == ["mark"] and len(asked) == 2:
-        from wearbar_synthetic.lessons.marking import PAGE, mark_class
+        from wearbar_lessons.marking import PAGE, mark_class
 
         marks = mark_class(asked[1], only, unsandboxed, workers)
         n = len(marks.drop_duplicates(["student", "lesson"]))
         page = Path(asked[1], "instructor", PAGE).absolute().as_uri()
         print(says["marked"].format(n=n, right=marks["mark"].sum(), asked=len(marks), page=page))
     elif len(asked) + bool(name) == 1 and out:
-        from wearbar_synthetic.lessons import classroom
+        from wearbar_lessons import classroom
 
         students, lessons = 1, 0
         if name:

@@ -10,9 +10,9 @@ from nbformat.v4 import new_code_cell, new_notebook
 from wearbar.log import read_log
 from wearbar.pack.cli import main
 from wearbar.report.report import NotDone
+from wearbar_lessons import classroom, marking, sandbox
+from wearbar_lessons.check import notebooks
 from wearbar_synthetic import lessons
-from wearbar_synthetic.lessons import classroom, marking, sandbox
-from wearbar_synthetic.lessons.check import notebooks
 
 NAMES = ["Anna", "=1+1 Ben", "Zoë <b>O'Neil</b>"]
 LESSON = "few"

@@ -6,9 +6,9 @@ import hashlib
 import numpy as np
 import pytest
 
+from wearbar_lessons import classroom, draw, logs
+from wearbar_lessons.check import SAYS
 from wearbar_synthetic import lessons
-from wearbar_synthetic.lessons import classroom, draw, logs
-from wearbar_synthetic.lessons.check import SAYS
 
 STUDENTS = ("anna", "=1+1 <b>Zoë</b>")
 LESSONS = list(lessons.LESSONS)

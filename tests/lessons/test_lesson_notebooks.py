@@ -12,9 +12,9 @@ import papermill
 import pytest
 
 from wearbar.log import places
+from wearbar_lessons.check import ANSWER, notebooks
+from wearbar_lessons.classroom import students_copy
 from wearbar_synthetic import lessons
-from wearbar_synthetic.lessons.check import ANSWER, notebooks
-from wearbar_synthetic.lessons.classroom import students_copy
 
 PATHS = notebooks()
 MODEL = "censoring"  # the lesson that is run each time; the others with -m slow

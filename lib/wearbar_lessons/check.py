@@ -11,8 +11,8 @@ from IPython.display import display
 
 import wearbar as wb
 from wearbar.log.places import place
-from wearbar_synthetic.lessons.logs import log as log_of_student
-from wearbar_synthetic.lessons.terms import LESSONS
+from wearbar_lessons.logs import log as log_of_student
+from wearbar_lessons.terms import LESSONS
 
 SAYS = tomllib.loads(Path(__file__).with_name("words.toml").read_text(encoding="utf-8"))
 ANSWER = "application/vnd.wearbar.answer+json"  # how an answer stands in a notebook's outputs

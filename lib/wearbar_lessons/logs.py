@@ -2,8 +2,8 @@
 
 from functools import lru_cache
 
-from wearbar_synthetic.lessons import draw
-from wearbar_synthetic.lessons.terms import LESSONS
+from wearbar_lessons import draw
+from wearbar_lessons.terms import LESSONS
 
 
 def log(student, lesson="censoring", secret=None):

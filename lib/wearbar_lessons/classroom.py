@@ -14,8 +14,8 @@ import pandas as pd
 from wearbar.log.write import new_folder, write_tables
 from wearbar.report.report import NotDone
 from wearbar_lab.commands import filled
-from wearbar_synthetic.lessons.check import SAYS, notebooks
-from wearbar_synthetic.lessons.logs import made
+from wearbar_lessons.check import SAYS, notebooks
+from wearbar_lessons.logs import made
 
 INSTRUCTOR, STUDENTS = "instructor", "students"
 SECRET, ROSTER = "secret.txt", "class.json"

@@ -16,11 +16,11 @@ from wearbar.log.write import write_csv, write_tables
 from wearbar.report.charts import style
 from wearbar.report.quantities import clean
 from wearbar.report.report import NotDone
-from wearbar_synthetic.lessons.check import ANSWER, SAYS, OpenLesson, notebooks
-from wearbar_synthetic.lessons.classroom import INSTRUCTOR, STUDENTS, class_of
-from wearbar_synthetic.lessons.logs import made, truth
-from wearbar_synthetic.lessons.sandbox import SECONDS, run_apart, walls
-from wearbar_synthetic.lessons.terms import LESSONS
+from wearbar_lessons.check import ANSWER, SAYS, OpenLesson, notebooks
+from wearbar_lessons.classroom import INSTRUCTOR, STUDENTS, class_of
+from wearbar_lessons.logs import made, truth
+from wearbar_lessons.sandbox import SECONDS, run_apart, walls
+from wearbar_lessons.terms import LESSONS
 
 COLUMNS = ["student", "lesson", "exercise", "mark", "what"]
 PAGE, TABLE = "marks.html", "marks.csv"

@@ -12,7 +12,7 @@ from wearbar.cost import ageing, part_age
 from wearbar.log.units import DISTANCE_KM
 from wearbar.stats import fit_weibull
 from wearbar.stats.estimate import Estimate
-from wearbar_synthetic.lessons.draw import LIMIT_MM
+from wearbar_lessons.draw import LIMIT_MM
 
 MILE_KM = DISTANCE_KM["mi"]
 CONFIDENCE = 0.9

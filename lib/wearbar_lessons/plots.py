@@ -29,7 +29,7 @@ class Picture:
 
 
 def survival_curve(curve, fit=None, unit="km", part="parts"):
-    """The curve of `wb.kaplan_meier` with its band and the numbers at risk; `fit`, a law over it."""
+    """The curve of `wb.kaplan_meier` with its band and numbers at risk; `fit`, a law over it."""
     figure, axes = style.new_figure(3.9)
     x = np.append(0, curve["duration"])
     steps = {name: np.append(1, curve[name]) for name in ("survival", "low", "high")}

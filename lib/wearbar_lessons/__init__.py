@@ -10,10 +10,10 @@ The notebooks are in notebooks/lessons; `wearbar lesson` makes and marks those o
 class's secret a student's name alone does not tell what is true of the log.
 """
 
-from wearbar_synthetic.lessons.check import open_lesson
-from wearbar_synthetic.lessons.logs import log, made, truth
-from wearbar_synthetic.lessons.plots import survival_curve, wear_line, weibull_paper
-from wearbar_synthetic.lessons.terms import LESSONS
+from wearbar_lessons.check import open_lesson
+from wearbar_lessons.logs import log, made, truth
+from wearbar_lessons.plots import survival_curve, wear_line, weibull_paper
+from wearbar_lessons.terms import LESSONS
 
 __all__ = ["LESSONS", "log", "made", "open_lesson", "survival_curve", "truth", "wear_line"]
 __all__ += ["weibull_paper"]

@@ -8,16 +8,16 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_synthetic.lessons import draw, exercises
-from wearbar_synthetic.lessons.draw import World
-from wearbar_synthetic.lessons.exercises import Exercise
+from wearbar_lessons import draw, exercises
+from wearbar_lessons.draw import World
+from wearbar_lessons.exercises import Exercise
 
 KNOWN_SHAPE = 2.0  # stated in the lesson on few lives, and true of its logs
 LATE = ("entry-ignored", "age-from-record", "failed-only", "flag-inverted")
 
 
 def counts(rows):
-    """What the bands count in the rows: lives, ends, the shares that have not ended and are late."""
+    """What the bands count: lives, ends, the shares that have not ended and that are late."""
     ends = rows["observed"].sum()
     late = (rows["entry_km"] > 0).mean()
     shares = {"censored": 1 - ends / len(rows), "late": late}
