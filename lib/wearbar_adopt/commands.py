@@ -1,4 +1,4 @@
-"""The command `wearbar adopt`; an entry point tells `wearbar` of it."""
+"""The commands `wearbar adopt` and `wearbar descriptor`; an entry point tells `wearbar` of them."""
 
 import datetime
 from pathlib import Path
@@ -45,3 +45,11 @@ def adopt(file, map, out, yes, plan, **asked):
     print(*words.adopted_lines(adopted, log, folder), "", sep="\n")
     print_ledger(log.ledger[log.ledger["read"] > 0])
     return len(log.set_aside) or not adopted.is_whole
+
+
+@command
+def descriptor(log, out):
+    """Write a Data Package descriptor (datapackage.json) of a log, for other tools to read it."""
+    from wearbar_adopt.descriptor import write_descriptor
+
+    print(write_descriptor(log, out))

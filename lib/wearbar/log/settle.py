@@ -15,7 +15,7 @@ from wearbar.log.checks import odometers, peers, rows, sizes
 from wearbar.log.checks.cells import typed
 from wearbar.log.checks.peers import MONEY
 from wearbar.log.checks.problems import PROBLEM_COLUMNS, join, named, problems
-from wearbar.log.keys import is_among
+from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import FIRST_NAMES, MAIN_DATE, READINGS, TABLES, TEXT
 from wearbar.log.sources.header import ESCAPED
 from wearbar.log.sources.raw import LogError, Raw, fault, unescaped
@@ -146,15 +146,18 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
         if any(len(tables[name]) for name in about):
             log.take(rule(tables, DEFAULTS | header))
 
-    # the record begins on its oldest day, or that of joining by a vehicle whose own rows begin
-    # within a year: one that joined long before its first row was not written down from that day on
-    records = pd.concat([tables[name][["vehicle", "date"]] for name in RECORDS], ignore_index=True)
-    begun = records.groupby("vehicle")["date"].min()
-    joined = tables["vehicles"].set_index("vehicle")["acquired"]
-    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
-    oldest = pd.Series([begun.min(), near.min(), log.as_of], dtype="datetime64[ns]").min()
-    log.first_day = header.get("first_day", oldest)
+    log.first_day = header["first_day"] if "first_day" in header else oldest(tables, log.as_of)
     return log
+
+
+def oldest(tables, as_of):
+    """The first day of the record: its oldest, or that of joining by a vehicle whose own rows begin
+    within a year. One that joined long before its first row was not written down from then on."""
+    records = stacked([tables[name][["vehicle", "date"]] for name in RECORDS])
+    begun = records.groupby("vehicle")["date"].min()
+    joined = tables["vehicles"].dropna(subset="acquired").set_index("vehicle")["acquired"]
+    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
+    return pd.Series([begun.min(), near.min(), as_of], dtype="datetime64[ns]").min()
 
 
 def newest(tables, today=None):
@@ -207,13 +210,14 @@ def read_tables(source, header):
             require_columns(name, raw, source)
             if name in could_hold:
                 has_readings |= any(column in raw.columns for column, _ in READINGS[name])
+            written = {*raw.columns}
             tables[name], problem, extra[name] = typed(name, raw)
             pa.default_memory_pool().release_unused()
         else:
-            tables[name], problem, extra[name] = _absent(name)
+            (tables[name], problem, extra[name]), written = _absent(name), ()
         found.append(problem)
         if name != "price_index" or len(tables[name]):  # added later: a log without is as before
-            digest.update(_digest(name, tables[name], problem))
+            digest.update(_digest(name, tables[name], problem, written))
     meters = tables["vehicles"]["meter"].fillna("distance")
     if not has_readings and meters.isin(["distance", "both"]).any():
         if not could_hold:
@@ -249,10 +253,11 @@ def require_columns(name, raw, source):
     raise LogError(f"{what}; add the column{'s' * (len(lacking) > 1)}.")
 
 
-def _digest(name, frame, found):
-    """What the table says, in bytes that are the same on any machine and from any source."""
+def _digest(name, frame, found, written):
+    """What the table says, in bytes that are the same on any machine and from any source. written:
+    the columns that the source has."""
     digest = hashlib.sha256(f"{FIRST_NAMES.get(name, name)} {len(frame)} ".encode())
-    for col in TABLES[name] if len(frame) else ():
+    for col in [c for c in TABLES[name] if c.name in written] if len(frame) else ():
         values = frame[col.name]
         if values.isna().all():
             continue
@@ -278,7 +283,8 @@ def _units_not_said(tables, header):
     if "distance" not in header:
         raise fault("no_distance")
     measured = tables["measurements"]["quantity"]
-    money = [(name, c.name) for name in TABLES for c in TABLES[name] if c.quantity == "money"]
+    held = [name for name in TABLES if len(tables[name])]
+    money = [(name, c.name) for name in held for c in TABLES[name] if c.quantity == "money"]
     depths = [c.name for c in TABLES["fitted"] if c.quantity == "depth"]
     has_depth = tables["fitted"][depths].notna().any(axis=None) or measured.eq("depth").any()
     for key, taken, held in (

@@ -24,7 +24,8 @@ def as_planned(plan, tables):
     """(tables, words, problems): `task` of work and deferrals as the plan has it; frame `WORDS`, a
     row whose task is in other words: `how` "also" by its `also`, or "near", a doubt."""
     own = plan.assign(tables["vehicles"])
-    code = {(t.plan, word): t.code for t in plan.tasks.itertuples() for word in t.also}
+    told = zip(*(plan.tasks[name] for name in ("plan", "code", "also")), strict=True)
+    code = {(of, word): task for of, task, also in told for word in also}
     words, tables = [], dict(tables)
     for name in ("work", "deferrals") if code else ():
         rows = tables[name]
@@ -35,10 +36,11 @@ def as_planned(plan, tables):
         tables[name] = rows.assign(task=meant.fillna(rows["task"]))
 
     # the task that planned work outside the plan comes near to
-    work, latest = tables["work"], plan.tasks.drop_duplicates(["plan", "code"], keep="last")
+    work, latest = tables["work"], plan.tasks
     asked = work[(work["why"].isin(["planned", "advice"]) & work["task"].notna()).to_numpy()]
     pairs = list(zip(asked["vehicle"].map(own), asked["task"], strict=True))
-    strange = {*pairs} - {*zip(latest["plan"], latest["code"], strict=True)}
+    if strange := {*pairs} - {*zip(latest["plan"], latest["code"], strict=True)}:
+        latest = latest.drop_duplicates(["plan", "code"], keep="last")
     near = {
         (name, task): nearest(task, latest[latest["plan"] == name])
         for name, task in strange

@@ -53,12 +53,6 @@ class Units:
     def from_mm(self, depth_mm):
         return depth_mm / DEPTH_MM[self.depth]
 
-    def from_l(self, litres):
-        return litres / VOLUME_L[self.volume]
-
-    def from_kpa(self, kpa):
-        return kpa / PRESSURE_KPA[self.pressure]
-
 
 def l_per_100km_from_mpg(mpg, gallon="gal_uk"):
     """Litres per 100 km from miles per gallon; the same formula turns it back.

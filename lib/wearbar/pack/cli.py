@@ -133,13 +133,5 @@ def check(log, out):
     return len(log.set_aside)
 
 
-@command
-def descriptor(log, out):
-    """Write a Data Package descriptor (datapackage.json) of a log, for other tools to read it."""
-    from wearbar.log.descriptor import write_descriptor
-
-    print(write_descriptor(log, out))
-
-
 if __name__ == "__main__":
     sys.exit(main())

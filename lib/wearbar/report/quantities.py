@@ -9,7 +9,14 @@ from functools import cache, partial
 
 import pandas as pd
 
-from wearbar.log.units import DEPTH_MM, DISTANCE_KM, Units, l_per_100km_from_mpg
+from wearbar.log.units import (
+    DEPTH_MM,
+    DISTANCE_KM,
+    PRESSURE_KPA,
+    VOLUME_L,
+    Units,
+    l_per_100km_from_mpg,
+)
 
 MISSING = "not known"
 _HARMLESS = set(" ,.%/-")
@@ -154,9 +161,14 @@ def _scales(units):
         "mm": Scale(units.from_mm, depth, units.depth, 1),
         "mm_per_1000km": Scale(lambda x: x * factor, wear, f"{units.depth}_per_1000{far}", 2, 2),
         "share": Scale(lambda x: 100 * x, "%", "share", 0),
-        "l": Scale(units.from_l, volume, units.volume.lower(), 1),
+        "l": Scale(lambda x: x / VOLUME_L[units.volume], volume, units.volume.lower(), 1),
         "l_per_100km": fuel,
-        "kpa": Scale(units.from_kpa, f" {pressure}", pressure.lower(), 2 * (pressure == "bar")),
+        "kpa": Scale(
+            lambda x: x / PRESSURE_KPA[pressure],
+            f" {pressure}",
+            pressure.lower(),
+            2 * (pressure == "bar"),
+        ),
         **{name: Scale(_same, f" {name}", name, 0) for name in ("days", "months")},
         **{name: Scale(_same, f" {name}", name, 1) for name in ("years", "hours", "jobs")},
     }

@@ -52,7 +52,9 @@ def typed(table, raw):
 
 
 def _column(table, raw, col):
-    array = raw.columns.pop(col.name, pa.nulls(len(raw.lines), pa.large_string()))
+    if col.name not in raw.columns:
+        return _blank(col.kind, len(raw.lines)), []
+    array = raw.columns.pop(col.name)
     if isinstance(array, pa.ChunkedArray):
         array = array.combine_chunks()
     read = {"number": _number, "id": _text, "text": _text}.get(col.kind, _coded)
@@ -75,6 +77,12 @@ def _column(table, raw, col):
         lines = raw.lines[blank]
         parts.append(problems(table, lines, col.name, "", "required", severity=severity))
     return values, parts
+
+
+def _blank(kind, n):
+    if kind in ("number", "date"):
+        return np.full(n, np.nan if kind == "number" else np.datetime64("NaT", "ns"))
+    return _pandas_text(pa.nulls(n, pa.large_string()))
 
 
 def _pandas_text(array):

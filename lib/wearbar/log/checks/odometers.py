@@ -72,12 +72,14 @@ def _readings(tables, meter):
     """Every reading: `COLUMNS` and its `line`. The first reading of a new instrument, told beside
     the last of the old, has place -1."""
     odometer, vehicles, read = tables["odometer"], tables["vehicles"]["vehicle"], []
-    of_hours = odometer["odometer"].isna() & odometer["hours"].notna()
-    changed = odometer["restarts_at"].notna() & of_hours.eq(meter == "hours")
-    changed = odometer[changed.to_numpy()]
+    changed = odometer[odometer["restarts_at"].notna().to_numpy()]
+    of_hours = changed["odometer"].isna() & changed["hours"].notna()
+    changed = changed[of_hours.eq(meter == "hours").to_numpy()]
     places = [(tables[table], name, date) for table, name, date in PLACES[meter]]
     places = [(changed, "restarts_at", "date"), *places]
     for place, (frame, name, date) in enumerate(places, start=-1):
+        if not len(frame):
+            continue
         value, day = (frame[column].to_numpy() for column in (name, date))
         is_read = ~(np.isnan(value) | np.isnat(day))
         if is_read.any():
@@ -93,9 +95,10 @@ def _readings(tables, meter):
     guessed = odometer.index[odometer["source"].eq("estimate")]
     rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
     rows["series"] = rows["vehicle"] * MOST_CHANGES
-    fresh = rows[rows["place"].eq(-1)].sort_values(["vehicle", "day"], kind="stable")
+    fresh = rows[rows["place"].eq(-1)]
     if not len(fresh):
         return rows
+    fresh = fresh.sort_values(["vehicle", "day"], kind="stable")
     # of its vehicle's instruments, on a day of change the one whose reading is nearer
     key, mine = (each["vehicle"] * DAYS + each["day"] for each in (fresh, rows))
     before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")

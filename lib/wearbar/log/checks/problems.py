@@ -82,4 +82,5 @@ def of_vehicle(rows, vehicles, name):
 
 def join(parts):
     """Several frames of problems as one."""
-    return stacked([_NONE, *parts])
+    held = [part for part in parts if len(part)]
+    return stacked(held) if held else _NONE

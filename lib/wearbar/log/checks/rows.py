@@ -21,6 +21,11 @@ NEVER = pd.Timestamp.max.normalize()
 USUAL = MEANT["category"]  # category as it may be written, to the usual one
 LOOK_ALIKE = str.maketrans("oilsbz", "011582")
 BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
+# columns by which rows alike are sought
+FIRST = {
+    table: (MAIN_DATE.get(table, [columns[0].name])[0], [c.name for c in columns if c.required])
+    for table, columns in TABLES.items()
+}
 
 
 def main_date(table, frame):
@@ -103,9 +108,10 @@ def beside_others(table, frame, log):
             add = RULES["unknown-vehicle"].mend
             meant = rows["vehicle"].map(lambda name: known.get(plain(name), add))
             yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, meant)
-    # alike in every column: dates and numbers are compared first, so few are left to compare whole
-    quick = [c.name for c in TABLES[table] if c.kind in ("date", "number")]
-    alike = frame[frame[quick].duplicated(keep=False).to_numpy()]
+    # alike in every column: its day first, then what each row must say; few are left for the rest
+    alike = frame
+    for names in FIRST[table]:
+        alike = alike[alike[names].duplicated(keep=False).to_numpy()] if len(alike) else alike
     if len(alike):
         again = alike.join(log.extra[table].add_suffix(" (extra)")).duplicated()
         name = MAIN_DATE.get(table, [TABLES[table][0].name])[0]
@@ -147,7 +153,7 @@ def plain(name):
 def contradicted(tables, _):
     """Parts still on when the next went on, visits of two vehicles, deferred defects not there."""
     fitted, work, deferrals = (tables[name] for name in ("fitted", "work", "deferrals"))
-    if len(fitted):
+    if len(fitted) > 1:
         # of parts in one place, those fitted on one day are a set
         order = {"kind": "stable", "na_position": "first"}
         rows = fitted.sort_values([*PLACE, "fitted"], **order).reset_index()

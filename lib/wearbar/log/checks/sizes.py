@@ -56,6 +56,8 @@ def of_its_kind(tables, header):
 
 def figures(plan):
     """Torques and tyre pressures of a plan that no such vehicle has."""
+    if not any(plan.tasks["figures"]):
+        return
     # of versions of a plan the first
     applies_to, told = dict(plan.plans[["plan", "applies_to"]].to_numpy()[::-1]), []
     for task in plan.tasks.itertuples():

@@ -13,10 +13,10 @@ import pytest
 
 import wearbar_synthetic as synthetic
 from wearbar import log as logs
-from wearbar.log.descriptor import write_descriptor
 from wearbar.log.places import place
 from wearbar.log.schema import TABLES
 from wearbar.pack.cli import main
+from wearbar_adopt.descriptor import write_descriptor
 
 CELL_RULES = {"not-a-date", "out-of-range", "not-a-number", "unknown-code", "required"}
 
