@@ -3,13 +3,14 @@ name. What is drawn is drawn again until its difficulty and its answers lie as a
 
 import hashlib
 import hmac
+import tomllib
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log import log_of
+from wearbar.log import log_of, plan_of
 
 AS_OF = pd.Timestamp("2026-10-31")
 HEADER = {"currency": "GBP", "money": "net", "distance": "km", "volume": "L", "depth": "mm"}
@@ -102,14 +103,23 @@ def readings_frame(world):
     return pd.DataFrame(made).assign(new_mm=NEW_MM).reset_index(drop=True)
 
 
-def service_log(world, category, item, name):
-    """The checked `ServiceLog` of what was drawn, and its header; no truth is in it."""
-    tables = {"vehicles": _vehicles(world), "odometer": _odometer(world)}
+def tables_of(world, category, item):
+    """The tables of a log of lives, or of readings, of one part: {name: frame}."""
+    tables = {"vehicles": vehicles_table(world.vehicles), "odometer": _odometer(world)}
     tables["fitted"] = _fitted(world, category, item)
     if world.readings is not None:
         tables["measurements"] = _measurements(world, category)
-    header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": world.first_day.date()}
-    return log_of(tables, header), tables, header
+    return tables
+
+
+def service_log(tables, first_day, name, plan=""):
+    """The checked `ServiceLog` of tables, by a plan's text if any, them, and its header; no truth
+    is in it."""
+    header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": first_day.date()}
+    if not plan:
+        return log_of(tables, header), tables, header
+    header |= {"plan": plan}
+    return log_of(tables, header, plan_of(tomllib.loads(plan), HEADER["distance"])), tables, header
 
 
 def until_held(rng, draw, holds):
@@ -133,7 +143,8 @@ def far_apart(values, tolerance):
     return all(abs(a - b) > 2 * tolerance * max(abs(a), abs(b)) for a, b in pairs)
 
 
-def _names(n):
+def names(n):
+    """The names of n vans."""
     return np.array([f"{NAMES[i % len(NAMES)]}-{i // len(NAMES) + 1:02d}" for i in range(n)])
 
 
@@ -149,10 +160,10 @@ def _day(world, v, km):
     return AS_OF + pd.to_timedelta(np.minimum(days, 0), unit="D")
 
 
-def _vehicles(world):
-    own = world.vehicles
+def vehicles_table(own):
+    """Table `vehicles` of vans drawn by `vans`, all new."""
     begun = AS_OF - pd.to_timedelta(own["days"], unit="D")
-    made = {"vehicle": _names(len(own)), "kind": "van", "in_service": begun}
+    made = {"vehicle": names(len(own)), "kind": "van", "in_service": begun}
     return pd.DataFrame(made).assign(in_service_odometer=0)
 
 
@@ -162,7 +173,7 @@ def _odometer(world):
     for share in (0.0, 0.5, 1.0):
         days = np.ceil(own["days"] - (1 - share) * own["first_days"])
         date = AS_OF - pd.to_timedelta(own["days"] - days, unit="D")
-        rows.append(pd.DataFrame({"vehicle": _names(len(own)), "date": date}))
+        rows.append(pd.DataFrame({"vehicle": names(len(own)), "date": date}))
         rows[-1]["odometer"] = _read(own, days)
     rows = pd.concat(rows).query("odometer > 0")
     return rows.sort_values(["vehicle", "date"], ignore_index=True)
@@ -172,7 +183,7 @@ def _fitted(world, category, item):
     parts = world.parts
     v = parts["v"].to_numpy()
     ended = parts["observed"].to_numpy()
-    frame = pd.DataFrame({"vehicle": _names(len(world.vehicles))[v], "position": "front"})
+    frame = pd.DataFrame({"vehicle": names(len(world.vehicles))[v], "position": "front"})
     frame = frame.assign(category=category, item=item, condition="new")
     frame["fitted"] = _day(world, v, parts["begin_km"])
     frame["fitted_odometer"] = parts["begin_km"].to_numpy()
@@ -185,7 +196,7 @@ def _fitted(world, category, item):
 def _measurements(world, category):
     read = world.readings
     v = read["v"].to_numpy()
-    frame = pd.DataFrame({"vehicle": _names(len(world.vehicles))[v]})
+    frame = pd.DataFrame({"vehicle": names(len(world.vehicles))[v]})
     frame["date"] = _day(world, v, read["km"])
     made = {"odometer": read["km"].to_numpy(), "position": "front", "category": category}
     return frame.assign(**made, quantity="depth", value=read["depth_mm"].to_numpy())

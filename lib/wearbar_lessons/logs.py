@@ -29,7 +29,8 @@ def made(student, lesson, secret=None, purpose="log"):
     world = _world(student, lesson, secret, purpose)
     asked = LESSONS[lesson]
     item = asked.items[int(world.truth["scale"]) % len(asked.items)]
-    return draw.service_log(world, asked.category, item, f"A lesson's vans: {lesson}")
+    tables, name = asked.tables(world, asked.category, item), f"A lesson's vans: {lesson}"
+    return draw.service_log(tables, world.first_day, name, asked.plan)
 
 
 @lru_cache(maxsize=1024)
