@@ -126,7 +126,7 @@ def until_held(rng, draw, holds):
     """What is drawn, again and again until `holds` says that it is as the lesson asks."""
     for _ in range(MOST_DRAWS):
         world = draw(rng)
-        if holds(world):
+        if world is not None and holds(world):
             return world
     raise RuntimeError(f"none of {MOST_DRAWS} draws was as the lesson asks: widen its bands")
 

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import draw, exercises, rate
+from wearbar_lessons import distance, draw, exercises, rate, whichever
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -45,7 +45,7 @@ class Lesson:
     count: Callable = counts
     tables: Callable = draw.tables_of  # of its logs
     plan: str = ""  # and their plan, as the text of a plan.toml
-    slips: tuple = ()  # the rules that slips in its logs break on purpose
+    slips: tuple = ()  # the rules by which rows of its logs are set aside on purpose
 
     def holds(self, world):
         """Whether what was drawn is as hard as the lesson asks, and no mistake hides another."""
@@ -149,6 +149,8 @@ _ASKED = {
     "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
     "replace": (replace, exercises.REPLACE, _median),
     "rate": rate.LESSON,
+    "distance": distance.LESSON,
+    "whichever": whichever.LESSON,
 }
 _TOLD = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 LESSONS = {

@@ -64,6 +64,15 @@ def near(found, printed):
 
 # what a notebook's cell must show, as printed; sources stand in the notebook beside each
 PUBLISHED = {
+    # worked by hand; 14 CFR 91.409(b) and an article of 2015: done at 115 hours, due at 200, 85 left
+    "whichever": {
+        "paper-check": ["6512", "16000", "15400", "16600", "1050", "70", "34", "23050", "200", "85"]
+    },
+    # by hand; the international mile
+    "distance": {
+        "paper-check": ["1700", "1880", "1720", "43999"],
+        "paper-sum": ["1.609344"],
+    },
     # by hand: 64 of 80, 48 the sum of squares; Newcombe 1998, table I (from memory)
     "rate": {
         "paper-check": ["0.8000", "0.0447", "0.0926", "18.6667"],
