@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import distance, draw, exercises, rate, whichever
+from wearbar_lessons import distance, draw, exercises, rate, tread, whichever
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -151,6 +151,7 @@ _ASKED = {
     "rate": rate.LESSON,
     "distance": distance.LESSON,
     "whichever": whichever.LESSON,
+    "tread": tread.LESSON,
 }
 _TOLD = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 LESSONS = {

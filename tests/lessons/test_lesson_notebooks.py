@@ -64,6 +64,12 @@ def near(found, printed):
 
 # what a notebook's cell must show, as printed; sources stand in the notebook beside each
 PUBLISHED = {
+    # worked by hand; AIAG, Measurement Systems Analysis: data and printed results from memory
+    "tread": {
+        "paper-check": ["0.330", "0.107", "0.115", "0.300"],
+        "published-check": ["0.3417", "0.202", "0.230", "0.306", "26.68"],
+        "anova": ["0.199933", "0.226838"],
+    },
     # worked by hand; 14 CFR 91.409(b) and an article of 2015: done at 115 hours, due at 200, 85 left
     "whichever": {
         "paper-check": ["6512", "16000", "15400", "16600", "1050", "70", "34", "23050", "200", "85"]
