@@ -1,5 +1,6 @@
-"""Teaching populations: one item at one position of vans on one clock, km, drawn by a student's
-name. What is drawn is drawn again until its difficulty and its answers lie as a lesson asks."""
+"""Teaching populations of vans, drawn by a student's name: here one item at one position on one
+clock, km; the modules of lessons draw others. What is drawn is drawn again until its difficulty and
+its answers lie as a lesson asks; None is no draw."""
 
 import hashlib
 import hmac
@@ -21,11 +22,12 @@ NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Ha
 
 @dataclass(frozen=True)
 class World:
-    """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer),
-    `readings` (a row a depth read), `truth` (the law's figures, which no file holds)."""
+    """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer, or
+    a row a job), `readings` (a row a depth or distance read), `truth` (the law's figures, which no
+    file holds)."""
 
     vehicles: pd.DataFrame
-    parts: pd.DataFrame
+    parts: pd.DataFrame | None
     truth: dict
     first_day: pd.Timestamp
     readings: pd.DataFrame | None = None
@@ -112,14 +114,16 @@ def tables_of(world, category, item):
     return tables
 
 
-def service_log(tables, first_day, name, plan=""):
-    """The checked `ServiceLog` of tables, by a plan's text if any, them, and its header; no truth
-    is in it."""
+def header_of(first_day, name, plan=""):
+    """The header of a log; plan: the text of its plan.toml, if any."""
     header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": first_day.date()}
-    if not plan:
-        return log_of(tables, header), tables, header
-    header |= {"plan": plan}
-    return log_of(tables, header, plan_of(tomllib.loads(plan), HEADER["distance"])), tables, header
+    return header | ({"plan": plan} if plan else {})
+
+
+def service_log(tables, header):
+    """The checked `ServiceLog` of tables; no truth is in it."""
+    plan = tomllib.loads(header.get("plan", ""))
+    return log_of(tables, header, plan_of(plan, header["distance"]) if plan else None)
 
 
 def until_held(rng, draw, holds):
