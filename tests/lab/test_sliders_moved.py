@@ -44,7 +44,9 @@ def press(tab, key, code):
 
 
 def shot(tab, path, width):
-    """A picture of the page, this many pixels wide."""
+    """A picture of the page, this many pixels wide; on a narrow one without the list of files."""
+    if width < 600:
+        tab.value("jupyterapp.commands.execute('application:toggle-left-area')")
     size = {"width": width, "height": 2400, "deviceScaleFactor": 1, "mobile": False}
     tab.call("Emulation.setDeviceMetricsOverride", **size)
     tab.value("new Promise(done => setTimeout(done, 1500))")
