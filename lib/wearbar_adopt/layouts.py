@@ -27,7 +27,7 @@ def give_sections(grid, entry, seen):
 
 
 def checklist(grid, names, entry, marked, seen):
-    """The [[table]]s of a sheet with columns of marks: what else it is, and one of all the marks."""
+    """The [[table]]s of a sheet with columns of marks: what else it is, and one of the marks."""
     open_ = {h for h, c in entry["columns"].items() if c == ASK and not meant(h, entry["to"])}
     entry["columns"] = {h: c for h, c in entry["columns"].items() if h not in open_}
     rows = pick(grid, entry).picked.index

@@ -1,5 +1,5 @@
-"""A checklist: a row a visit, a column a job, a mark in the cell where it was done. Each mark becomes
-a row of work; what a cell holds beside marks (a cost, a day, words) is asked."""
+"""A checklist: a row a visit, a column a job, a mark in the cell where it was done. Each mark is to
+be a row of work; what a cell holds beside marks (a cost, a day, words) is asked."""
 
 import re
 

@@ -1,4 +1,4 @@
-"""Vehicles as titles: a row that holds a name alone, then that vehicle's rows, then the next name."""
+"""Vehicles as titles: a row that holds a name alone, then its rows, then the next name."""
 
 from itertools import combinations
 

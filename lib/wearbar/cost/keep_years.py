@@ -47,7 +47,7 @@ def keep_years(account, values, years, confidence=0.9, rng=None, draws=4000):
 
 
 def _running_ahead(spent, years, rng, draws):
-    """(what `years` more will cost, draws: skew, as bills are). spent: a quarter, the last first."""
+    """(what `years` more will cost, draws: skew as bills are). spent: a quarter, last first."""
     n, ahead, mean = len(spent), 4 * years, spent.mean()
     season = pd.Series(spent).groupby(np.arange(n) % 4)  # which whole years even out
     var = ((spent - season.transform("mean")) ** 2).sum() / (n - 4)
