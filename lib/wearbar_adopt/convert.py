@@ -12,7 +12,7 @@ from wearbar.log import LogError, read_log, schema, write_tables
 from wearbar.log.sources.raw import fault
 from wearbar.log.write import new_folder
 from wearbar_adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
-from wearbar_adopt.grids import LEFT_OUT, UNDERSTOOD, UNNAMED, left_out, pick
+from wearbar_adopt.grids import LEFT_OUT, NOTHING, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar_adopt.maps import check_map, wanted
 
 _SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
@@ -62,9 +62,20 @@ def convert(grids, mapping):
         told = pd.DataFrame(told, range(1, len(told) + 1), dtype=schema.TEXT)
         made.setdefault("vehicles", []).append(("the map", told))
     for grid in grids:
-        if grid.sheet not in [part.sheet for part in parts]:
+        used = [part for part in parts if part.sheet == grid.sheet]
+        if not used:
             left += left_out(grid.sheet, grid.cells, UNNAMED)
             counts.append((grid.sheet, "", len(grid.cells), 0, len(grid.cells)))
+            continue
+        # rows of a checklist without a mark, that no other [[table]] has
+        lines = {line for part in used for line in (*part.picked.index, *(x[1] for x in part.left))}
+        heads = [line for part in used for line in part.entry["header_lines"]]
+        lost = grid.cells.drop([*lines, *heads], errors="ignore")
+        left += left_out(grid.sheet, lost, NOTHING)
+        counts += [(grid.sheet, "", len(lost), 0, len(lost))] if len(lost) else []
+    # what one [[table]] of a sheet leaves may be another's
+    left, taken = list(dict.fromkeys(left)), {(p.sheet, h) for p in parts for h in p.heads}
+    over = [told for told in dict.fromkeys(over) if told[:2] not in taken]
     tables, places = {}, {}
     for to, told in made.items():
         names, frames = zip(*told, strict=True)

@@ -19,13 +19,17 @@ from wearbar.log.sources.raw import LogError, fault, text_of
 from wearbar.log.sources.workbook import whole_sheets
 from wearbar_adopt.cells import ASK, INSIDE, LABELS, LEAVE, SAYS, is_day, numbers, plain_letters
 from wearbar_adopt.heads import heading
+from wearbar_adopt.marks import DONE, is_mark, said
+from wearbar_adopt.sections import vehicles
 
 DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers and sentences
 HALF_OF, CENT = 0.5, 0.011  # of the rows that must have a day; of two sums that are alike
 LOOK_AT, MOST_SUMS, HEAD = 50, 50, 20  # lines for the delimiter, for sums, for the header
 TOTAL, PERIOD, UNIT_ROW = LABELS.values()
-ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOTHING, BEYOND = SAYS["left_out"].values()
-UNDERSTOOD = (ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED)
+ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOT_DONE, NEW_CELL, NEW_TITLE, NOTHING, BEYOND = SAYS[
+    "left_out"
+].values()
+UNDERSTOOD = (ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOT_DONE)
 LEFT_OUT = ["sheet", "line", "why", "text"]
 
 
@@ -49,6 +53,11 @@ class Part:
     typed: pd.DataFrame  # whether the file itself holds a number there
     left: list  # of the rows left out, `LEFT_OUT` each
     passed_over: list  # (sheet, heading, cells) of the other columns
+
+    @property
+    def heads(self):
+        """The headings of the columns that it takes."""
+        return [*self.entry["columns"], *filter(None, [self.entry.get("of")])]
 
     def named(self, *kinds):
         """The names of the picked columns of these kinds."""
@@ -141,7 +150,8 @@ def header_lines(cells):
     """The lines that head the columns, [] where none does: that of which most cells are known
     headings, groups of columns right above it, and what parts its own groups right below it."""
     look = cells.head(HEAD)
-    heads = ((c for c in row.dropna() if not INSIDE.search(c)) for _, row in look.iterrows())
+    cells_of = (row.dropna() for _, row in look.iterrows())
+    heads = ((c for c in row if not INSIDE.search(c) and not is_mark(c)) for row in cells_of)
     known = [sum(heading(cell) != "" for cell in row) for row in heads]
     if max(known, default=0) < 2:
         return []
@@ -182,19 +192,25 @@ def pick(grid, entry):
     cells, lines = grid.cells, entry["header_lines"]
     columns = {head: name for head, name in entry["columns"].items() if name not in (ASK, LEAVE)}
     names, where = headings(cells, lines), f"sheet {grid.sheet!r}" if grid.sheet else "the file"
-    for name in columns:
-        if name not in names:
-            has = ", ".join(names) or "none"
-            raise LogError(f"{where} has no column {name!r} on line {lines[-1]}; it has {has}")
-    wanted, is_head = [names[name] for name in columns], cells.index.isin(lines)
+    wanted = [_place(names, name, where, lines) for name in columns]
+    is_head = cells.index.isin(lines)
     rows, head = cells[~is_head], cells[is_head]
+    if of := entry.get("of"):  # a column of marks: its filled cells alone
+        rows = rows[rows[_place(names, of, where, lines)].notna()]
     picked = rows[wanted].set_axis(list(columns.values()), axis=1)
+    typed = grid.typed.loc[rows.index, wanted].set_axis(picked.columns, axis=1)
     # why a row is left out, "" where it is not; the last that holds counts
     why = pd.Series("", index=rows.index, dtype=object)
     if entry["to"] == "measurements" and "value" in picked:
         why[picked["value"].isna()] = BLANK
     why[picked.isna().all(axis=1)] = NOTHING
+    if of:
+        _read_marks(rows[names[of]], grid.typed[names[of]], entry, picked, typed, why)
     _leave_labels(rows, picked, entry, why)
+    if sections := entry.get("sections"):
+        name_of, told, untold = vehicles(cells, lines, sections)
+        picked["vehicle"], typed["vehicle"] = name_of[rows.index], False
+        why[why.index.isin(told)], why[why.index.isin(untold)] = TITLE, NEW_TITLE
     for line in head.index:
         why[rows.fillna("").eq(head.loc[line].fillna("")).all(axis=1)] = AGAIN
     why[rows.index < max(head.index, default=0)] = ABOVE
@@ -205,9 +221,26 @@ def pick(grid, entry):
     heads = {place: f"column {place + 1}" for place in cells} | {p: n for n, p in names.items()}
     filled = kept.drop(columns=wanted).notna().sum()
     passed_over = [(grid.sheet, heads[place], int(n)) for place, n in filled.items() if n]
-    typed = grid.typed.loc[kept.index, wanted].set_axis(picked.columns, axis=1)
     left = left_out(grid.sheet, rows[why != ""], why[why != ""])
-    return Part(entry, grid.sheet, picked.loc[kept.index], typed, left, passed_over)
+    picked, typed = picked.loc[kept.index], typed.loc[kept.index]
+    return Part(entry, grid.sheet, picked, typed, left, passed_over)
+
+
+def _place(names, name, where, lines):
+    if name not in names:
+        has = ", ".join(names) or "none"
+        raise LogError(f"{where} has no column {name!r} on line {lines[-1]}; it has {has}")
+    return names[name]
+
+
+def _read_marks(cells, is_typed, entry, picked, typed, why):
+    """Say in `why` which marks are none; give each cell that says more to the column it is for."""
+    meant = said(cells, entry["cells"])
+    why[meant.eq(LEAVE)], why[meant.isna()] = NOT_DONE, NEW_CELL
+    for name in {*meant.dropna()} - {DONE, LEAVE}:
+        rows = meant.eq(name)
+        picked[name] = cells.where(rows, picked.get(name))
+        typed[name] = is_typed[rows.index].where(rows, typed.get(name, False))
 
 
 def _leave_labels(rows, picked, entry, why):

@@ -8,13 +8,20 @@ from wearbar.log import schema
 from wearbar.log.sources.header import check_header, toml, toml_of
 from wearbar.log.sources.raw import LogError
 from wearbar_adopt.cells import ASK, LEAVE, SAYS, SIZES, WRITTEN
+from wearbar_adopt.marks import DONE
 
 PARTS = {"log": (dict, "[log]"), "table": (list, "[[table]]"), "vehicle": (list, "[[vehicle]]")}
 KEYS = {
     "sheet": str, "to": str, "header_lines": list, "date_order": str, "decimal": str,
-    "columns": dict, "constants": dict, "units": dict, "less": dict, "words": dict,
+    "columns": dict, "each": dict, "cells": dict, "sections": dict, "constants": dict,
+    "units": dict, "less": dict, "words": dict,
 }  # fmt: skip
 FIRST_ASKED = 12
+# keys whose names are a sheet's own words, and what may be answered
+FREE = {
+    "each": f"a task, {LEAVE}", "sections": f"a vehicle, {LEAVE}",
+    "cells": f"{DONE}, {LEAVE}, other_cost, parts_cost, labour_cost, note",
+}  # fmt: skip
 
 
 def lines_of(entry):
@@ -29,12 +36,14 @@ def lines_of(entry):
     free = [c.name for c in columns if c.name not in (*entry["columns"].values(), "recorded")]
     free = [name for name in free if name not in entry.get("constants", {})]
     codes = {c.name: ", ".join(c.codes) for c in columns}
-    for key in ("columns", "constants", "units", "less"):
+    for key in ("columns", *FREE, "constants", "units", "less"):
         lines += [f"[table.{key}]"] if entry.get(key) else []
         for name, value in entry.get(key, {}).items():
-            told = {"columns": f"{', '.join(free)}, {LEAVE}", "constants": codes.get(name)}.get(key)
-            note = f"  # {told}" if value == ASK and told else ""
-            lines.append(f"{toml(name) if key == 'columns' else name} = {toml(value)}{note}")
+            told = {"columns": f"{', '.join(free)}, {LEAVE}", "constants": codes.get(name)} | FREE
+            note = f"  # {told[key]}" if value == ASK and told.get(key) else ""
+            lines.append(
+                f"{toml(name) if key in ('columns', *FREE) else name} = {toml(value)}{note}"
+            )
     for column, words in entry.get("words", {}).items():
         note = f"  # {codes[column]}" if codes[column] else ""
         lines.append(f"[table.words.{column}]{note}")
@@ -62,12 +71,17 @@ def _must(is_so, block, **told):
 
 
 def wanted(mapping):
-    """The [[table]]s that are to be carried over, with their columns that are."""
-    return [
-        entry | {"columns": {h: c for h, c in entry.get("columns", {}).items() if c != LEAVE}}
-        for entry in mapping["table"]
-        if entry.get("to") != LEAVE
-    ]
+    """The [[table]]s that are to be carried over, with their columns that are; of a checklist one
+    for each column of marks, `of`, whose task is a constant."""
+    found = []
+    for entry in (entry for entry in mapping["table"] if entry.get("to") != LEAVE):
+        columns = {h: c for h, c in entry.get("columns", {}).items() if c != LEAVE}
+        own = {key: value for key, value in entry.items() if key != "each"} | {"columns": columns}
+        each = {h: task for h, task in entry.get("each", {}).items() if task != LEAVE}
+        constants = entry.get("constants", {})
+        more = ({"of": h, "constants": constants | {"task": task}} for h, task in each.items())
+        found += [own | one for one in more] if "each" in entry else [own]
+    return found
 
 
 def check_map(mapping):
@@ -94,11 +108,23 @@ def check_map(mapping):
         raise LogError(re.sub(r"log\.toml: ", "[log] of the map: ", str(error))) from None
     has_vehicles = mapping.get("vehicle") or "vehicles" in [entry["to"] for entry in tables]
     _must(has_vehicles, "vehicles_lack")
-    for to, name in ((entry["to"], name) for entry in tables for name in entry["columns"].values()):
+    names = ((e["to"], n) for e in tables for n in (*e["columns"].values(), *_takers(e)))
+    for to, name in names:
         quantity = schema.column(to, name).quantity
         key = "currency" if quantity == "money" else quantity
         is_asked = key in ("distance", "volume", "depth", "currency")
         _must(not is_asked or header.get(key), "log_lacks", key=key, to=to, name=name)
+
+
+def _check_free(entry, must):
+    for key, (name, value) in ((k, pair) for k in FREE for pair in entry.get(k, {}).items()):
+        must(isinstance(value, str), "free", name=f"{key}.{name}")
+    must("each" not in entry or "cells" in entry, "cells_lack")
+
+
+def _takers(entry):
+    """The columns that are to have cells of a checklist."""
+    return sorted({*entry.get("cells", {}).values()} - {DONE, LEAVE})
 
 
 def _check_vehicle(entry, must):
@@ -127,8 +153,10 @@ def _check_table(entry, must):
     columns = [column for column in columns if column != LEAVE]
     must(columns, "columns_lack", to=to)
     must(all(isinstance(column, str) for column in columns), "columns_kind")
+    _check_free(entry, must)
     has, filled = [c.name for c in schema.TABLES[to]], [*columns, *constants]
-    for name in (*filled, *entry.get("units", {}), *entry.get("words", {})):
+    filled += ["task"] * ("each" in entry) + ["vehicle"] * ("sections" in entry)
+    for name in (*filled, *_takers(entry), *entry.get("units", {}), *entry.get("words", {})):
         must(name in has, "column", to=to, name=name, has=has)
         must(filled.count(name) < 2, "column_twice", name=name)
     for col in schema.TABLES[to]:

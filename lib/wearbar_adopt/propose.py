@@ -10,14 +10,16 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.sources.header import toml
 from wearbar.log.sources.raw import fault
+from wearbar_adopt import layouts, marks
 from wearbar_adopt.cells import ASK, LEAVE, SAYS, code_of, dates, plain_letters
 from wearbar_adopt.evidence import date_order, decimal_mark, header_units, settle_money, units_of
 from wearbar_adopt.grids import HEAD, header_lines, headings, pick
-from wearbar_adopt.heads import columns_of, heading, is_exact, meant, measure, tables_of
+from wearbar_adopt.heads import heading, is_exact, meant, measure, tables_of
 from wearbar_adopt.maps import asked, lines_of
 from wearbar_adopt.unused import holds, is_measured, settle_meter, settle_rivals, settle_unused
 
 MOST_WORDS = 60
+APART = ("each", "cells")  # of a checklist alone
 SHARED = ("vehicle", "date", "odometer")  # columns that each measurement of a row has
 _NO_NAME = re.compile(r"(?i)(sheet|table|tabelle|feuil|hoja|blad|log|page)\s*\d*")
 
@@ -104,27 +106,33 @@ def _tables(grid, name, seen, today):
     body = grid.cells[grid.cells.index > max(lines, default=0)]
     found = {head: measure(head, body[place].dropna()) for head, place in names.items()}
     found = {h: told for h, told in found.items() if is_measured(body[names[h]], told)}
-    to, columns, near = columns_of(grid.sheet or name, [n for n in names if n not in found])
+    to, columns, near, marked = marks.tables(grid.sheet or name, names, body, found)
     first = {}
     if found and not columns:
         head = next(iter(found))
         to, first = "measurements", found[head]
         columns = {h: heading(h) for h in names if heading(h) in SHARED} | {head: "value"}
+    if marked and not columns:
+        to, columns = "work", marks.shared(names)
     if not columns:
         return _skeleton(grid, seen)
     if near:
         seen.say("near", to=to, others=" or ".join(near))
     entry = {"sheet": grid.sheet} if grid.sheet else {}
     entry |= {"to": to, "header_lines": lines, "columns": columns}
-    _written(grid, entry, [names[h] for h in found if h not in columns], seen, today)
-    others = [head for head in found if head not in columns]
+    others = [*(head for head in found if head not in columns), *marked]
+    apart = [h for h in names if h not in columns] if marked else others
+    _written(grid, entry, [names[h] for h in apart], seen, today)
+    layouts.give_sections(grid, entry, seen)
     _settle(grid, names, entry, others, seen)
+    made = layouts.checklist(grid, names, entry, marked, seen) if marked else [entry]
+    others = [head for head in others if head not in marked]
     entry |= _told(grid, entry, first, seen)
-    made = [entry]
+    made[1:] = [more | _told(grid, more, {}, seen) for more in made[1:]]
     for head in others:
         shared = {h: c for h, c in columns.items() if heading(h) in SHARED and c != LEAVE}
         own = {h: ASK if c == ASK else heading(h) for h, c in shared.items()}
-        more = {key: entry[key] for key in entry if key not in ("columns", "less")}
+        more = {key: entry[key] for key in entry if key not in ("columns", "less", *APART)}
         more |= {"to": "measurements", "columns": own | {head: "value"}}
         before, seen.unsure = seen.unsure, []
         more |= _told(grid, more, found[head], seen)
@@ -221,7 +229,11 @@ def _constants(entry, grid, seen, measured):
     if to == "fuel" and "kind" not in head and "kwh" in head.get("volume", "").casefold():
         constants["kind"] = "electric"
     for col in schema.TABLES[to]:
-        if not col.required or col.name in head or col.name in open_:
+        is_filled = col.name in head or (col.name, True) in (
+            ("task", "each" in entry),
+            ("vehicle", "sections" in entry),
+        )
+        if not col.required or is_filled or col.name in open_:
             continue
         found = known.get(col.name) or ASK
         if col.name == "quantity" and found == ASK:

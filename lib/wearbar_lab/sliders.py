@@ -50,7 +50,7 @@ def keep_years_slider(log, confidence=0.9):
 
     def asked(years):
         found = wb.what_if(log, keep_years=years, confidence=confidence)
-        display(found.round(0))
+        display(found.loc[:, found.ne("").any()].round(0))
         return found
 
     most = max(int(2 * log.record_days / 365) / 2, 0.5)
@@ -70,4 +70,5 @@ def figure_of(found):
     sns.scatterplot(x=told["difference"], y=told.index, color=style.PALETTE[0], s=40, ax=ax)
     ax.axvline(0, color=style.INK, linestyle="--", linewidth=1)
     ax.set(xlabel="More than as it stands (%)", ylabel="")
+    ax.margins(y=0.2)  # no row stands on the edge
     return figure

@@ -1,19 +1,13 @@
 """The notebooks as a learner opens them: copies on a log of one's own, whose cells can be changed and run on."""
 
-import contextlib
 import json
-import os
 import shutil
-import socket
-import subprocess
-import sys
-import time
-import urllib.request
 
 import browser
 import nbformat
 import pandas as pd
 import pytest
+from jupyterlab_page import CELLS, KERNEL, jupyterlab, until
 
 import wearbar_lab.commands  # noqa: F401  # which makes the command known
 from wearbar import intervals, usage
@@ -146,55 +140,6 @@ def test_a_log_is_found_from_the_notebooks_folder_and_where_jupyter_was_started(
     capsys.readouterr()
 
 
-@contextlib.contextmanager
-def jupyterlab(folder, log, books):
-    """`wearbar lab` on a log, the copies in `books`: its address. folder: of its settings."""
-    with socket.socket() as free:
-        free.bind(("127.0.0.1", 0))
-        port = free.getsockname()[1]
-    settings = {
-        "ServerApp": {"port": port, "allow_root": True},
-        "IdentityProvider": {"token": ""},
-        "LabApp": {"expose_app_in_browser": True, "news_url": None},
-    }
-    (folder / "JUPYTER_CONFIG_DIR").mkdir()
-    (folder / "JUPYTER_CONFIG_DIR/jupyter_server_config.json").write_text(json.dumps(settings))
-    begin = "import sys, wearbar_lab.commands; from wearbar.pack import cli; sys.exit(cli.main())"
-    command = [sys.executable, "-c", begin, "lab", str(log), "--out", str(books), "--no-browser"]
-    own = {name: str(folder / name) for name in ("JUPYTER_CONFIG_DIR", "JUPYTERLAB_SETTINGS_DIR")}
-    with (folder / "server.log").open("w") as log:
-        server = subprocess.Popen(
-            command,
-            cwd=folder,
-            stdout=log,
-            stderr=log,
-            env=os.environ | own,
-        )
-    address = f"http://127.0.0.1:{port}"
-    try:
-        until(lambda: answers(f"{address}/api"), 120, "JupyterLab does not answer")
-        yield address
-    finally:
-        server.terminate()
-        server.wait()
-
-
-def answers(address):
-    try:
-        with urllib.request.urlopen(address):
-            return True
-    except OSError:
-        return False
-
-
-def until(true, seconds, what):
-    for _ in range(seconds * 2):
-        if true():
-            return
-        time.sleep(0.5)
-    raise TimeoutError(what)
-
-
 def double_click(tab, word):
     """Double-click on the first `word` of the cell that makes the rate: it is selected."""
     spot = json.loads(
@@ -214,10 +159,6 @@ def double_click(tab, word):
     for count in (1, 2):
         for kind in ("mousePressed", "mouseReleased"):
             tab.call("Input.dispatchMouseEvent", type=kind, button="left", clickCount=count, **spot)
-
-
-KERNEL = "jupyterapp.shell.currentWidget.sessionContext.session?.kernel?.status"
-CELLS = "JSON.stringify(jupyterapp.shell.currentWidget.content.model.sharedModel.toJSON().cells)"
 
 
 @pytest.mark.slow

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from wearbar.intervals.due import DAY, HOURS
+from wearbar.intervals.due import DAY
 from wearbar.outlook.ahead import BASE, EVERY, POINT
 from wearbar.outlook.prices import CLASSES, draw_bills, visit_rates
 from wearbar.usage.days_of_use import usual_layups
@@ -186,7 +186,7 @@ def _do_jobs(out, ahead, rows, some, meters, away, month, cost, rng):
     late = (due[:DAY] <= stand(0)[:DAY]).any(axis=0)
     due[DAY] = np.where(late, np.minimum(due[DAY], soon), due[DAY])
     due[:DAY] = np.where(late, np.inf, due[:DAY])
-    counts, hours = np.zeros((*shape, MONTHS), dtype=np.int16), stand(0)[HOURS]
+    counts, before = np.zeros((*shape, MONTHS), dtype=np.int16), stand(0)[:DAY]
     for w in range(1, len(month)):
         at = stand(w)
         done = (at >= due).any(axis=0) & ~away[:, who, w]
@@ -195,8 +195,8 @@ def _do_jobs(out, ahead, rows, some, meters, away, month, cost, rng):
         for a, b in pairs:
             fresh[:, b] |= done[:, a]
         late_by = lateness(np.full(len(rows), -1.0))
-        at[DAY] -= WEEK / 2  # in the middle of the week, and the hours as of then
-        at[HOURS], hours = (at[HOURS] + hours) / 2, at[HOURS].copy()
+        at[DAY] -= WEEK / 2  # in the middle of the week, and km and hours as of then
+        at[:DAY], before = (at[:DAY] + before) / 2, at[:DAY].copy()
         again = at + every
         draw, climber = np.nonzero(fresh[:, climbs])
         cell = draw, climbs[climber]
