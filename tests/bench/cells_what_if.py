@@ -84,7 +84,7 @@ CHANGES = {
     "oil in half its interval": Change(sooner={"oil": {"km": 2_500.0}}),
     "oil by the owner": Change(own_work=("oil",)),
 }
-FIGURES = {"km": "distance", "jobs": "jobs", "planned": "planned work"}
+FIGURES = {"jobs": "jobs", "planned": "planned work"}
 ASKED = {  # of each change the figures that it moves
     f"{FIGURES[name]} at {what}": (what, name)
     for what, change in CHANGES.items()
@@ -153,7 +153,6 @@ def year_of(cars, last, change):
     for name, km, late, cost in cars:
         now = km[RECORD]
         ahead = now + change.use * (km[RECORD:] - now)
-        told["km"] += ahead[-1] - now
         for task, (every, *_) in TASKS.items():
             asked = change.sooner.get(task, {}).get("km", every)
             begun, k = last[name, task]

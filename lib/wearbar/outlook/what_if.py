@@ -39,7 +39,8 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     `figure, now, then, difference, low, high` (limits of the difference), km and money of the log.
 
     whole, test, learning: as of `outlook_of`; now: what it gives by them, if that is there already.
-    NaN where the outlook has no figure. Repairs stay as they are: the log can't tell what they
+    NaN where the outlook has no figure, and of the limits of the distance, which is as asked: how
+    far use differs from year to year, a log of few years can't tell. Repairs stay as they are: the log can't tell what they
     would be. ValueError for what can't be asked: a task or category that is not ahead, an interval
     above the plan's, safety or statutory work by the owner.
     Source: common random numbers (Law, Simulation modeling and analysis, chapter 11; from memory).
@@ -59,6 +60,7 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
         {"now": years[0].mean(), "then": years[1].mean(), "difference": more.mean()}
     )
     found["low"], found["high"] = (more.quantile((1 + s * confidence) / 2) for s in (-1, 1))
+    found.loc["km", ["low", "high"]] = np.nan
     found = found if now.record_days >= YEAR_DAYS else found * np.nan
     return found.rename_axis("figure").reset_index()
 
