@@ -53,6 +53,11 @@ class OpenLesson:
         """What the exercises ask of: a row a life, as `wb.part_lives` gives it in km."""
         return LESSONS[self.lesson].rows_of(self.log)
 
+    @cached_property
+    def told(self):
+        """What the class's figure shows of this log: an `Estimate`."""
+        return LESSONS[self.lesson].told(self.rows)
+
     def verdict(self, exercise, answer):
         """The `Verdict` on an answer: a number, what has a value, or a function of the log."""
         exercises = LESSONS[self.lesson].exercises

@@ -3,7 +3,7 @@ name. What is drawn is drawn again until its difficulty and its answers lie as a
 
 import hashlib
 import hmac
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
@@ -21,13 +21,15 @@ NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Ha
 @dataclass(frozen=True)
 class World:
     """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer),
-    `readings` (a row a depth read), `truth` (the law's figures, which no file holds)."""
+    `readings` (a row a depth read), `truth` (the law's figures, which no file holds); and `tables`
+    that a lesson writes itself."""
 
     vehicles: pd.DataFrame
     parts: pd.DataFrame
     truth: dict
     first_day: pd.Timestamp
     readings: pd.DataFrame | None = None
+    tables: dict = field(default_factory=dict)  # of the log, beside those made of the above
 
 
 def rng_of(student, lesson, secret=None, purpose="log"):
@@ -104,10 +106,12 @@ def readings_frame(world):
 
 def service_log(world, category, item, name):
     """The checked `ServiceLog` of what was drawn, and its header; no truth is in it."""
-    tables = {"vehicles": _vehicles(world), "odometer": _odometer(world)}
-    tables["fitted"] = _fitted(world, category, item)
+    tables = {"vehicles": vehicles_table(world), "odometer": odometer_table(world)}
+    if world.parts is not None:
+        tables["fitted"] = _fitted(world, category, item)
     if world.readings is not None:
         tables["measurements"] = _measurements(world, category)
+    tables |= world.tables
     header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": world.first_day.date()}
     return log_of(tables, header), tables, header
 
@@ -133,7 +137,8 @@ def far_apart(values, tolerance):
     return all(abs(a - b) > 2 * tolerance * max(abs(a), abs(b)) for a, b in pairs)
 
 
-def _names(n):
+def names_of(n):
+    """The names of n vans."""
     return np.array([f"{NAMES[i % len(NAMES)]}-{i // len(NAMES) + 1:02d}" for i in range(n)])
 
 
@@ -142,27 +147,28 @@ def _read(vehicles, days):
     return np.floor(vehicles["km_per_day"] * days)
 
 
-def _day(world, v, km):
+def day_of(world, v, km):
     """The day on which van `v` reached these km."""
     own = world.vehicles.iloc[v]
     days = np.ceil(km.to_numpy() / own["km_per_day"].to_numpy()) - own["days"].to_numpy()
     return AS_OF + pd.to_timedelta(np.minimum(days, 0), unit="D")
 
 
-def _vehicles(world):
+def vehicles_table(world):
+    """The vans as the log's table has them."""
     own = world.vehicles
     begun = AS_OF - pd.to_timedelta(own["days"], unit="D")
-    made = {"vehicle": _names(len(own)), "kind": "van", "in_service": begun}
+    made = {"vehicle": names_of(len(own)), "kind": "van", "in_service": begun}
     return pd.DataFrame(made).assign(in_service_odometer=0)
 
 
-def _odometer(world):
+def odometer_table(world):
     """A reading on the record's first day, one in the midst, and one on the report date."""
     own, rows = world.vehicles, []
     for share in (0.0, 0.5, 1.0):
         days = np.ceil(own["days"] - (1 - share) * own["first_days"])
         date = AS_OF - pd.to_timedelta(own["days"] - days, unit="D")
-        rows.append(pd.DataFrame({"vehicle": _names(len(own)), "date": date}))
+        rows.append(pd.DataFrame({"vehicle": names_of(len(own)), "date": date}))
         rows[-1]["odometer"] = _read(own, days)
     rows = pd.concat(rows).query("odometer > 0")
     return rows.sort_values(["vehicle", "date"], ignore_index=True)
@@ -172,11 +178,11 @@ def _fitted(world, category, item):
     parts = world.parts
     v = parts["v"].to_numpy()
     ended = parts["observed"].to_numpy()
-    frame = pd.DataFrame({"vehicle": _names(len(world.vehicles))[v], "position": "front"})
+    frame = pd.DataFrame({"vehicle": names_of(len(world.vehicles))[v], "position": "front"})
     frame = frame.assign(category=category, item=item, condition="new")
-    frame["fitted"] = _day(world, v, parts["begin_km"])
+    frame["fitted"] = day_of(world, v, parts["begin_km"])
     frame["fitted_odometer"] = parts["begin_km"].to_numpy()
-    frame["removed"] = pd.Series(_day(world, v, parts["end_km"])).where(ended)
+    frame["removed"] = pd.Series(day_of(world, v, parts["end_km"])).where(ended)
     frame["removed_odometer"] = parts["end_km"].where(ended).to_numpy()
     frame["reason"] = pd.Series("failed", frame.index).where(ended)
     return frame.assign(**{name: parts[name].to_numpy() for name in parts.columns[4:]})
@@ -185,7 +191,7 @@ def _fitted(world, category, item):
 def _measurements(world, category):
     read = world.readings
     v = read["v"].to_numpy()
-    frame = pd.DataFrame({"vehicle": _names(len(world.vehicles))[v]})
-    frame["date"] = _day(world, v, read["km"])
+    frame = pd.DataFrame({"vehicle": names_of(len(world.vehicles))[v]})
+    frame["date"] = day_of(world, v, read["km"])
     made = {"odometer": read["km"].to_numpy(), "position": "front", "category": category}
     return frame.assign(**made, quantity="depth", value=read["depth_mm"].to_numpy())

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import draw, exercises
+from wearbar_lessons import draw, exercises, repairs
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -144,6 +144,7 @@ _ASKED = {
     "late": (late, _LATE, _median),
     "few": (few, _FEW, _early_known),
     "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
+    "repairs": repairs.ASKED,
     "replace": (replace, exercises.REPLACE, _median),
 }
 _TOLD = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))

@@ -75,6 +75,11 @@ PUBLISHED = {
     "few": {"paper-check": ["19170.05"]},
     # NHTSA to Mr Padula, 1995: index 16.67 and grade 0
     "wear": {"paper-check": ["16.67"]},
+    # documentation of `reliability`; Nelson 1995 by R 4.2.2; the NIST e-Handbook (from memory)
+    "repairs": {
+        "paper-check": ["0.2", "1.2", "2.0", "2.33333", "3.66667"],
+        "published-check": ["1.54269", "0.31166", "0.5372", "0.5165"],
+    },
     # an engineering-economy lecture, example 11.2; the minimum of `reliability`'s example by scipy
     "replace": {
         "paper-check": ["7800", "6276", "6132"],

@@ -158,7 +158,7 @@ def test_lessons_speak_in_short_sentences():
 def documents():
     root = LIB.parent.parent
     paths = [root / "README.md", *places.place("notebooks", "lessons").glob("*.md")]
-    paths.append(LIB.parent / "wearbar_synthetic" / "lessons" / "words.toml")
+    paths.append(LIB.parent / "wearbar_lessons" / "words.toml")
     for folder in ("start", "words", "tables"):
         paths += sorted(places.place("shared", folder).iterdir())
     return {str(path): path.read_text(encoding="utf-8") for path in paths} | lessons()
