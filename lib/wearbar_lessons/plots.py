@@ -97,7 +97,7 @@ def mean_cumulative_curve(curve, unit="km", what="repairs"):
 
 
 def cost_against_age(age, cost, never, unit="km", money="GBP"):
-    """What a part costs for 1,000 km or mi by the age of its planned change, and its least; `never`:
+    """What a part costs for 1,000 km or mi by the age of its planned change, and its least; never:
     what it costs if no change is planned."""
     age, cost = np.asarray(age, float), np.asarray(cost, float)
     figure, axes = style.new_figure(3.2)

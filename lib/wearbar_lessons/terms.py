@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import draw, exercises, repairs
+from wearbar_lessons import draw, exercises, repairs, worn_off
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -145,6 +145,7 @@ _ASKED = {
     "few": (few, _FEW, _early_known),
     "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
     "repairs": repairs.ASKED,
+    "worn_off": worn_off.ASKED,
     "replace": (replace, exercises.REPLACE, _median),
 }
 _TOLD = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))

@@ -71,6 +71,8 @@ PUBLISHED = {
     },
     # the first of them again, beside entries of our own
     "late": {"paper-check": ["0.875", "0.700", "0.525", "0.2625"]},
+    # Lu & Meeker 1993, the last readings in R's package nlme; 12 of 21 failed
+    "worn_off": {"paper-check": ["0.5714", "1.52", "1.45", "1.27"]},
     # R 4.2.2 survreg on the second
     "few": {"paper-check": ["19170.05"]},
     # NHTSA to Mr Padula, 1995: index 16.67 and grade 0
