@@ -77,6 +77,8 @@ PUBLISHED = {
     "few": {"paper-check": ["19170.05"]},
     # NHTSA to Mr Padula, 1995: index 16.67 and grade 0
     "wear": {"paper-check": ["16.67"]},
+    # Box, Hunter & Hunter 1978 by R's t.test
+    "hard_use": {"paper-check": ["0.41", "3.3489", "0.008539", "0.3689"]},
     # documentation of `reliability`; Nelson 1995 by R 4.2.2; the NIST e-Handbook (from memory)
     "repairs": {
         "paper-check": ["0.2", "1.2", "2.0", "2.33333", "3.66667"],
