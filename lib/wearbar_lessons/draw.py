@@ -3,7 +3,8 @@ name. What is drawn is drawn again until its difficulty and its answers lie as a
 
 import hashlib
 import hmac
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
@@ -21,15 +22,16 @@ NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Ha
 @dataclass(frozen=True)
 class World:
     """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer),
-    `readings` (a row a depth read), `truth` (the law's figures, which no file holds); and `tables`
-    that a lesson writes itself."""
+    `readings` (a row a depth read), `truth` (the law's figures, which no file holds), `events` (a
+    row a job or repair); and what writes a lesson's own `tables` of the log, given the world."""
 
     vehicles: pd.DataFrame
     parts: pd.DataFrame
     truth: dict
     first_day: pd.Timestamp
     readings: pd.DataFrame | None = None
-    tables: dict = field(default_factory=dict)  # of the log, beside those made of the above
+    events: pd.DataFrame | None = None
+    tables: Callable | None = None
 
 
 def rng_of(student, lesson, secret=None, purpose="log"):
@@ -106,12 +108,15 @@ def readings_frame(world):
 
 def service_log(world, category, item, name):
     """The checked `ServiceLog` of what was drawn, and its header; no truth is in it."""
-    tables = {"vehicles": vehicles_table(world), "odometer": odometer_table(world)}
+    tables = world.tables(world) if world.tables else {}
+    if "vehicles" not in tables:
+        tables["vehicles"] = vehicles_table(world)
+    if "odometer" not in tables:
+        tables["odometer"] = odometer_table(world)
     if world.parts is not None:
         tables["fitted"] = _fitted(world, category, item)
     if world.readings is not None:
         tables["measurements"] = _measurements(world, category)
-    tables |= world.tables
     header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": world.first_day.date()}
     return log_of(tables, header), tables, header
 

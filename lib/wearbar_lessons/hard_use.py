@@ -27,13 +27,16 @@ def drawn(rng):
     effect, loads = rng.uniform(0.1, 1.1), rng.uniform(0.4, 1.3)
     own = loads * level[site] + rng.normal(0, 0.08, n_sites)[site] + rng.normal(0, 0.1, n)
     rate = rng.uniform(0.12, 0.2) * np.exp(effect * loose + own)  # mm per 1,000 km
-    parts = _tyres(rng, vehicles, rate)
+    parts, vehicles = _tyres(rng, vehicles, rate), vehicles.assign(site=site, loose=loose)
     truth = {"told": float(np.exp(effect)), "scale": float(1e4 * rate[0])}
-    world = World(vehicles, parts, truth, first)
-    made = draw.vehicles_table(world).assign(site=np.array(SITES)[site])
+    return World(vehicles, parts, truth, first, tables=_tables)
+
+
+def _tables(world):
+    own = world.vehicles
+    made = draw.vehicles_table(world).assign(site=np.array(SITES)[own["site"]])
     use = pd.DataFrame({"vehicle": made["vehicle"], "from": made["in_service"], "to": AS_OF})
-    tables = {"vehicles": made, "use": use.assign(loose=loose)}
-    return World(vehicles, parts, truth, first, tables=tables)
+    return {"vehicles": made, "use": use.assign(loose=own["loose"])}
 
 
 def _tyres(rng, vehicles, rate):
@@ -56,10 +59,9 @@ def of_world(world):
     """A row a tyre removed: v (its van's row in vehicles), site (its number), loose (the share of
     the van's distance on gravel), rate (mm per 1,000 km)."""
     own = world.parts[world.parts["observed"]]
-    vehicles = world.tables["vehicles"].set_index(world.vehicles.index)
-    loose = world.tables["use"]["loose"].set_axis(world.vehicles.index)
+    vans = world.vehicles.loc[own["v"]].set_index(own.index)
     km, depth = own["end_km"] - own["begin_km"], own["removed_depth"]
-    return _rows(own["v"], own["v"].map(vehicles["site"]), own["v"].map(loose), km, depth)
+    return _rows(own["v"], vans["site"], vans["loose"], km, depth)
 
 
 def of_log(log, category):
@@ -67,15 +69,15 @@ def of_log(log, category):
     own = log.si("fitted").query("category == @category and removed.notna()")
     vehicles = log.tables["vehicles"]
     at = dict(zip(vehicles["vehicle"], range(len(vehicles)), strict=True))
-    site = own["vehicle"].map(vehicles.set_index("vehicle")["site"])
+    number = {name: at for at, name in enumerate(SITES)}
+    site = own["vehicle"].map(vehicles.set_index("vehicle")["site"].map(number))
     loose = own["vehicle"].map(log.si("use").set_index("vehicle")["loose"])
     km = own["removed_odometer_km"] - own["fitted_odometer_km"]
     return _rows(own["vehicle"].map(at), site, loose, km, own["removed_depth_mm"])
 
 
 def _rows(v, site, loose, km, depth):
-    number = {name: at for at, name in enumerate(SITES)}
-    made = {"v": v.astype(int), "site": site.map(number).astype(int), "loose": loose.astype(float)}
+    made = {"v": v.astype(int), "site": site.astype(int), "loose": loose.astype(float)}
     return pd.DataFrame(made | {"rate": 1000 * (NEW_MM - depth) / km}).reset_index(drop=True)
 
 

@@ -34,12 +34,11 @@ def drawn(rng):
     events = pd.DataFrame({"v": v, "km": km}).drop_duplicates()
     truth = {"told": float(level), "shape": float(shape)}
     truth["scale"] = float(AT_KM * level ** (-1 / shape))  # km by which a van has had one repair
-    world = World(vehicles, None, truth, first)
-    return World(vehicles, None, truth, first, tables=_tables(world, events))
+    return World(vehicles, None, truth, first, events=events, tables=_tables)
 
 
-def _tables(world, events):
-    own = world.vehicles
+def _tables(world):
+    own, events = world.vehicles, world.events
     is_sold = own["kept_days"] < own["days"]
     left = (AS_OF - pd.to_timedelta(own["days"] - own["kept_days"], unit="D")).where(is_sold)
     vehicles = draw.vehicles_table(world).assign(disposed=left)
@@ -60,11 +59,8 @@ def _tables(world, events):
 def of_world(world):
     """A row a repair and one for the end of each van's record: v (its row in vehicles), km on it,
     is_end, is_sold (its record ended because it was sold)."""
-    own, work = world.vehicles, world.tables["work"]
-    at = dict(zip(world.tables["vehicles"]["vehicle"], own.index, strict=True))
-    return _rows(
-        work["vehicle"].map(at), work["odometer"], own["km"], own["kept_days"] < own["days"]
-    )
+    own, events = world.vehicles, world.events
+    return _rows(events["v"], events["km"], own["km"], own["kept_days"] < own["days"])
 
 
 def of_log(log, task):

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import draw, exercises, hard_use, repairs, worn_off
+from wearbar_lessons import ahead, draw, exercises, hard_use, repairs, worn_off
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -146,6 +146,7 @@ _ASKED = {
     "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
     "hard_use": hard_use.ASKED,
     "repairs": repairs.ASKED,
+    "ahead": ahead.ASKED,
     "worn_off": worn_off.ASKED,
     "replace": (replace, exercises.REPLACE, _median),
 }

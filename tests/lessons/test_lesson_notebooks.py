@@ -84,6 +84,8 @@ PUBLISHED = {
         "paper-check": ["0.2", "1.2", "2.0", "2.33333", "3.66667"],
         "published-check": ["1.54269", "0.31166", "0.5372", "0.5165"],
     },
+    # Brier 1950 (from memory)
+    "ahead": {"paper-check": ["0.19"]},
     # an engineering-economy lecture, example 11.2; the minimum of `reliability`'s example by scipy
     "replace": {
         "paper-check": ["7800", "6276", "6132"],
