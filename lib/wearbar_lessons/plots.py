@@ -105,8 +105,8 @@ def cost_against_age(age, cost, never, unit="km", money="GBP"):
     axes.plot(age, cost, color=style.PALETTE[0], label="planned at an age")
     axes.axhline(never, color=style.PALETTE[4], linestyle="--", label="never planned")
     axes.plot(age[best], cost[best], **style.series(2, linestyle="none"), label="least")
-    axes.set(xlabel=f"{unit} on the part at its planned change", ylim=(0, 3 * cost[best]))
-    axes.set_ylabel(f"{money} for 1,000 {unit}")
+    axes.set(xlabel=f"{unit} on the part at its planned change", xlim=(0, None))
+    axes.set(ylabel=f"{money} for 1,000 {unit}", ylim=(0, 3 * cost[best]))
     style.thousands(axes.xaxis, 6)
     style.legend_above(figure, 3)
     near = age[cost <= 1.05 * cost[best]]

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import ahead, draw, exercises, hard_use, repairs, worn_off
+from wearbar_lessons import ahead, draw, exercises, hard_use, manager, repairs, worn_off
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -147,6 +147,7 @@ _ASKED = {
     "hard_use": hard_use.ASKED,
     "repairs": repairs.ASKED,
     "ahead": ahead.ASKED,
+    "manager": manager.ASKED,
     "worn_off": worn_off.ASKED,
     "replace": (replace, exercises.REPLACE, _median),
 }

@@ -86,6 +86,8 @@ PUBLISHED = {
     },
     # Brier 1950 (from memory)
     "ahead": {"paper-check": ["0.19"]},
+    # Anscombe 1973
+    "manager": {"paper-check": ["9.0", "7.5", "3.0", "0.5"]},
     # an engineering-economy lecture, example 11.2; the minimum of `reliability`'s example by scipy
     "replace": {
         "paper-check": ["7800", "6276", "6132"],
