@@ -1,7 +1,5 @@
 """The lesson on when censoring lies: tyres removed because they are nearly worn."""
 
-from functools import lru_cache
-
 import numpy as np
 import pandas as pd
 
@@ -70,19 +68,6 @@ def to_limit(rows, limit=LIMIT_MM):
     return rows.assign(duration_km=km, observed=rows["observed"] | rows["early"])
 
 
-@lru_cache(maxsize=32)
-def _life(km, ended):
-    lives = {"duration_km": np.frombuffer(km), "observed": np.frombuffer(ended, bool)}
-    return life_by(pd.DataFrame(lives | {"entry_km": 0.0}), BY)
-
-
-def _by(rows):
-    """The km by which half have ended; several mistakes ask for the same."""
-    return _life(
-        rows["duration_km"].to_numpy(float).tobytes(), rows["observed"].to_numpy().tobytes()
-    )
-
-
 def told(rows):
     """The km by which half have reached the limit: an `Estimate`."""
     return exercises.early(to_limit(rows), BY)
@@ -90,20 +75,20 @@ def told(rows):
 
 def half(rows):
     """The same without its limits."""
-    return _by(to_limit(rows))
+    return life_by(to_limit(rows), BY)
 
 
 def _as_ends(rows):
-    return _by(rows.assign(observed=rows["observed"] | rows["early"]))
+    return life_by(rows.assign(observed=rows["observed"] | rows["early"]), BY)
 
 
 def _as_running(rows):
-    return _by(rows)
+    return life_by(rows, BY)
 
 
 def _ended_alone(rows):
     made = to_limit(rows)
-    return _by(made[made["observed"]])
+    return life_by(made[made["observed"]], BY)
 
 
 def too_long(rows):
@@ -120,10 +105,10 @@ def unused(rows, limit=LIMIT_MM):
 _HALF = {
     "removed-as-running": _as_running,
     "removed-as-end": _as_ends,
-    "worn-alone": lambda rows: _by(rows[~rows["early"]]),
+    "worn-alone": lambda rows: life_by(rows[~rows["early"]], BY),
     "ended-alone": _ended_alone,
-    "on-as-failed": lambda rows: _by(to_limit(rows).assign(observed=True)),
-    "to-nothing": lambda rows: _by(to_limit(rows, 0.0)),
+    "on-as-failed": lambda rows: life_by(to_limit(rows).assign(observed=True), BY),
+    "to-nothing": lambda rows: life_by(to_limit(rows, 0.0), BY),
     "in-miles": lambda rows: half(rows) / MILE_KM,
 }
 _TOO_LONG = {
