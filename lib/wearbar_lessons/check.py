@@ -46,7 +46,7 @@ class OpenLesson:
     """A lesson with a log: `log`, `check`. Rows are read from the log, as a student reads them."""
 
     def __init__(self, lesson, log):
-        self.lesson, self.log = lesson, log
+        self.lesson, self.log, self._answers = lesson, log, {}
 
     @cached_property
     def rows(self):
@@ -73,7 +73,9 @@ class OpenLesson:
             answer = math.nan
         if not math.isfinite(answer):
             return Verdict(self.lesson, exercise, "no-number", None)
-        code = exercises[exercise].verdict(answer, self.rows)
+        if exercise not in self._answers:
+            self._answers[exercise] = exercises[exercise].answers(self.rows)
+        code = exercises[exercise].nearest(answer, self._answers[exercise])
         return Verdict(self.lesson, exercise, code or "unknown", answer)
 
     def check(self, exercise, answer):

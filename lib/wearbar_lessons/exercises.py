@@ -48,14 +48,18 @@ class Exercise:
         made = {name: float(self.right(SPOILED[name](rows))) for name in self.spoiled}
         return made | {name: float(slip(rows)) for name, slip in self.slips.items()}
 
+    def answers(self, rows):
+        """The right answer on these rows, and those of `mistakes`."""
+        return {"right": float(self.right(rows))} | self.mistakes(rows)
+
     def verdict(self, answer, rows):
         """ "right", the name of the nearest known mistake within the tolerance, or ""."""
-        right = float(self.right(rows))
-        if self._is_near(answer, right):
-            return "right"
-        made = self.mistakes(rows).items()
-        off = {name: abs(answer - x) for name, x in made if self._is_near(answer, x)}
-        return min(off, key=off.get) if off else ""
+        return self.nearest(answer, self.answers(rows))
+
+    def nearest(self, answer, answers):
+        """The same, of what `answers` gave."""
+        off = {n: abs(answer - x) for n, x in answers.items() if self._is_near(answer, x)}
+        return "right" if "right" in off else min(off, key=off.get, default="")
 
     def _is_near(self, answer, value):
         return bool(np.isfinite(value) and abs(answer - value) <= self.tolerance * abs(value))
