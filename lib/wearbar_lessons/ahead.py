@@ -30,7 +30,6 @@ def drawn(rng):
     came = (done > read[:, 2, None, None]) & (done <= read[:, 3, None, None])
     truth = {"told": float(came.sum()), "scale": float(read[:, 2].sum())}
     first = AS_OF - pd.Timedelta(days=int(before.max()) + 2 * YEAR)
-    first = AS_OF - pd.Timedelta(days=int(before.max()) + 2 * YEAR)
     vehicles = pd.DataFrame(read[:, :3], columns=[*READ]).assign(days=before + 2 * YEAR)
     events = _dated(before, read[:, :3], done)
     return World(vehicles, None, truth, first, events=events, tables=_tables)

@@ -17,10 +17,9 @@ SITES = ("Ash Quay", "Birk Hill", "Crag End", "Dale Foot", "East Moor", "Fen Gat
 def drawn(rng):
     """Vans at a few sites. Gravel wears tyres; a site with much gravel wears them by its loads too,
     and that is no doing of the gravel."""
-    vehicles, first = draw.vans(
-        rng, int(rng.integers(30, 49)), (700, int(rng.integers(1000, 1400)))
-    )
-    n, n_sites = len(vehicles), int(rng.integers(4, 7))
+    n, longest = int(rng.integers(30, 49)), int(rng.integers(1000, 1400))
+    vehicles, first = draw.vans(rng, n, (700, longest))
+    n_sites = int(rng.integers(4, 7))
     site = np.sort(rng.integers(0, n_sites, n))
     level = rng.permutation(np.linspace(0.12, rng.uniform(0.4, 0.65), n_sites))
     loose = (level[site] + rng.normal(0, rng.uniform(0.09, 0.2), n)).clip(0, 0.95).round(2)

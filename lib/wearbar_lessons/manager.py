@@ -15,13 +15,10 @@ LATE = ("entry-ignored", "age-from-record", "failed-only", "flag-inverted")
 def drawn(rng):
     """Old vans and new ones, whose belts run until they fail; the record began when many belts had
     run already, and only those that it saw fitted have a bill."""
-    vehicles, first = draw.vans(
-        rng, int(rng.integers(60, 91)), (300, int(rng.integers(2300, 3001))), 1400
-    )
-    scale, shape = (
-        float(np.exp(rng.uniform(*np.log((55_000, 120_000))))),
-        float(rng.uniform(2.2, 4.2)),
-    )
+    n, longest = int(rng.integers(60, 91)), int(rng.integers(2300, 3001))
+    vehicles, first = draw.vans(rng, n, (300, longest), 1400)
+    scale = float(np.exp(rng.uniform(*np.log((55_000, 120_000)))))
+    shape = float(rng.uniform(2.2, 4.2))
     parts = draw.renewals(rng, vehicles, scale, shape)
     price, fitting = rng.uniform((40, 450), (90, 900)).round(2)
     first_km = vehicles["first_km"].to_numpy()[parts["v"]]
@@ -58,7 +55,7 @@ _SPARES = {
     "not-given-age": _ever,
     "steady-failures": _steady,
     "all-parts-ahead": lambda rows: spares(rows) / (~rows["observed"]).mean(),
-    "in-miles": lambda rows: spares(rows, AHEAD_KM * exercises.MILE_KM),
+    "miles-ahead": lambda rows: spares(rows, AHEAD_KM * exercises.MILE_KM),
 }
 EXERCISES = {
     "early": exercises.life(0.1, None, LATE),

@@ -17,9 +17,8 @@ HALF_KM = AT_KM / 2
 def drawn(rng):
     """Vans whose repairs come as a power law of their km, each van by a factor of its own; some
     are sold at a distance that has nothing to do with their repairs."""
-    vehicles, first = draw.vans(
-        rng, int(rng.integers(40, 66)), (350, int(rng.integers(1800, 2400)))
-    )
+    n, longest = int(rng.integers(40, 66)), int(rng.integers(1800, 2400))
+    vehicles, first = draw.vans(rng, n, (350, longest))
     shape, level = rng.uniform(1.1, 2.2), rng.uniform(1.2, 4.0)  # level: repairs by AT_KM
     sold_km = rng.uniform(45_000, 110_000, len(vehicles))
     kept = np.ceil(sold_km / vehicles["km_per_day"])

@@ -13,7 +13,8 @@ BY = 0.5  # the share of tyres that the exercises ask about
 
 def drawn(rng):
     """Vans with a tyre each, one after another: some reach the limit, some are removed before."""
-    vehicles, first = draw.vans(rng, int(rng.integers(28, 46)), (500, int(rng.integers(900, 1300))))
+    n, longest = int(rng.integers(28, 46)), int(rng.integers(900, 1300))
+    vehicles, first = draw.vans(rng, n, (500, longest))
     scale, shape = float(np.exp(rng.uniform(*np.log((22_000, 48_000))))), rng.uniform(2.5, 7.0)
     is_early = rng.uniform(0.3, 0.8)  # the chance that somebody removes a tyre that is nearly worn
     most = int(12 + 3 * vehicles["km"].max() / scale)
