@@ -32,7 +32,7 @@ def drawn(rng):
     first = AS_OF - pd.Timedelta(days=int(before.max()) + 2 * YEAR)
     vehicles = pd.DataFrame(read[:, :3], columns=[*READ]).assign(days=before + 2 * YEAR)
     events = _dated(before, read[:, :3], done)
-    return World(vehicles, None, truth, first, events=events, tables=_tables)
+    return World(vehicles, None, truth, first, events=events)
 
 
 def _dated(before, read, done):
@@ -45,16 +45,17 @@ def _dated(before, read, done):
     return pd.DataFrame({"v": v, "task": task, "km": done[at], "ago": ago.astype(int)})
 
 
-def _tables(world):
+def tables(world, category, item):
+    """The tables of its log."""
     own, jobs = world.vehicles, world.events
-    vans, n = draw.names_of(len(own)), len(own)
+    vans, n = draw.names(len(own)), len(own)
     ago = np.tile([2 * YEAR, YEAR, 0], n)
     odometer = pd.DataFrame({"vehicle": np.repeat(vans, 3), "date": _day(ago)})
     odometer["odometer"] = own[[*READ]].to_numpy().ravel()
     work = pd.DataFrame({"vehicle": vans[jobs["v"]], "date": _day(jobs["ago"])})
     work = work.assign(odometer=jobs["km"], task=np.array([*TASKS])[jobs["task"]], why="planned")
     work = work.sort_values(["date", "vehicle"], ignore_index=True)
-    vehicles = draw.vehicles_table(world)
+    vehicles = draw.vehicles_table(world.vehicles)
     return {"vehicles": vehicles, "odometer": odometer, "work": work}
 
 
@@ -202,4 +203,4 @@ EXERCISES = {
     "visits": Exercise("visits", visits, (), _VISITS, 0.003),
     "score": Exercise("jobs a van", score, (), _SCORE, 0.003),
 }
-ASKED = (drawn, EXERCISES, told, of_world, of_log, count)
+LESSON = (drawn, EXERCISES, told, of_world, of_log, count, tables)

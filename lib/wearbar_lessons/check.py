@@ -50,7 +50,8 @@ class OpenLesson:
 
     @cached_property
     def rows(self):
-        """What the exercises ask of: a row a life, as `wb.part_lives` gives it in km."""
+        """What the exercises ask of: lives as `wb.part_lives` gives them in km, or what else the
+        lesson is of."""
         return LESSONS[self.lesson].rows_of(self.log)
 
     @cached_property

@@ -15,7 +15,7 @@ from wearbar.log.write import new_folder, write_tables
 from wearbar.report.report import NotDone
 from wearbar_lab.commands import filled
 from wearbar_lessons.check import SAYS, notebooks
-from wearbar_lessons.logs import made
+from wearbar_lessons.logs import files
 
 INSTRUCTOR, STUDENTS = "instructor", "students"
 SECRET, ROSTER = "secret.txt", "class.json"
@@ -66,7 +66,7 @@ def write_student(folder, student, books, secret):
     """Write one student's folder: each lesson's notebook without its answers, and its log."""
     folder.mkdir(parents=True)
     for lesson, path in books.items():
-        tables, header = made(student, lesson, secret)[1:]
+        tables, header = files(student, lesson, secret)
         write_tables(tables, header, folder / f"log-{lesson}")
         write_copy(folder, path, {"student": student, "folder": f"log-{lesson}"})
 

@@ -1,16 +1,17 @@
-"""Teaching populations: one item at one position of vans on one clock, km, drawn by a student's
-name. What is drawn is drawn again until its difficulty and its answers lie as a lesson asks."""
+"""Teaching populations of vans, drawn by a student's name: here one item at one position on one
+clock, km; the modules of lessons draw others. What is drawn is drawn again until its difficulty and
+its answers lie as a lesson asks; None is no draw."""
 
 import hashlib
 import hmac
-from collections.abc import Callable
+import tomllib
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
-from wearbar.log import log_of
+from wearbar.log import log_of, plan_of
 
 AS_OF = pd.Timestamp("2026-10-31")
 HEADER = {"currency": "GBP", "money": "net", "distance": "km", "volume": "L", "depth": "mm"}
@@ -21,17 +22,16 @@ NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Ha
 
 @dataclass(frozen=True)
 class World:
-    """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer),
-    `readings` (a row a depth read), `truth` (the law's figures, which no file holds), `events` (a
-    row a job or repair); and what writes a lesson's own `tables` of the log, given the world."""
+    """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer, or
+    a row a job), `readings` (a row a depth or distance read), `truth` (the law's figures, which no
+    file holds), `events` (a row a repair or a job done)."""
 
     vehicles: pd.DataFrame
-    parts: pd.DataFrame
+    parts: pd.DataFrame | None
     truth: dict
     first_day: pd.Timestamp
     readings: pd.DataFrame | None = None
     events: pd.DataFrame | None = None
-    tables: Callable | None = None
 
 
 def rng_of(student, lesson, secret=None, purpose="log"):
@@ -106,26 +106,32 @@ def readings_frame(world):
     return pd.DataFrame(made).assign(new_mm=NEW_MM).reset_index(drop=True)
 
 
-def service_log(world, category, item, name):
-    """The checked `ServiceLog` of what was drawn, and its header; no truth is in it."""
-    tables = world.tables(world) if world.tables else {}
-    if "vehicles" not in tables:
-        tables["vehicles"] = vehicles_table(world)
-    if "odometer" not in tables:
-        tables["odometer"] = odometer_table(world)
-    if world.parts is not None:
-        tables["fitted"] = _fitted(world, category, item)
+def tables_of(world, category, item):
+    """The tables of a log of lives, or of readings, of one part: {name: frame}."""
+    tables = {"vehicles": vehicles_table(world.vehicles), "odometer": odometer_table(world)}
+    tables["fitted"] = _fitted(world, category, item)
     if world.readings is not None:
         tables["measurements"] = _measurements(world, category)
-    header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": world.first_day.date()}
-    return log_of(tables, header), tables, header
+    return tables
+
+
+def header_of(first_day, name, plan=""):
+    """The header of a log; plan: the text of its plan.toml, if any."""
+    header = HEADER | {"name": name, "as_of": AS_OF.date(), "first_day": first_day.date()}
+    return header | ({"plan": plan} if plan else {})
+
+
+def service_log(tables, header):
+    """The checked `ServiceLog` of tables; no truth is in it."""
+    plan = tomllib.loads(header.get("plan", ""))
+    return log_of(tables, header, plan_of(plan, header["distance"]) if plan else None)
 
 
 def until_held(rng, draw, holds):
     """What is drawn, again and again until `holds` says that it is as the lesson asks."""
     for _ in range(MOST_DRAWS):
         world = draw(rng)
-        if holds(world):
+        if world is not None and holds(world):
             return world
     raise RuntimeError(f"none of {MOST_DRAWS} draws was as the lesson asks: widen its bands")
 
@@ -142,7 +148,7 @@ def far_apart(values, tolerance):
     return all(abs(a - b) > 2 * tolerance * max(abs(a), abs(b)) for a, b in pairs)
 
 
-def names_of(n):
+def names(n):
     """The names of n vans."""
     return np.array([f"{NAMES[i % len(NAMES)]}-{i // len(NAMES) + 1:02d}" for i in range(n)])
 
@@ -159,11 +165,10 @@ def day_of(world, v, km):
     return AS_OF + pd.to_timedelta(np.minimum(days, 0), unit="D")
 
 
-def vehicles_table(world):
-    """The vans as the log's table has them."""
-    own = world.vehicles
+def vehicles_table(own):
+    """Table `vehicles` of vans drawn by `vans`, all new."""
     begun = AS_OF - pd.to_timedelta(own["days"], unit="D")
-    made = {"vehicle": names_of(len(own)), "kind": "van", "in_service": begun}
+    made = {"vehicle": names(len(own)), "kind": "van", "in_service": begun}
     return pd.DataFrame(made).assign(in_service_odometer=0)
 
 
@@ -173,7 +178,7 @@ def odometer_table(world):
     for share in (0.0, 0.5, 1.0):
         days = np.ceil(own["days"] - (1 - share) * own["first_days"])
         date = AS_OF - pd.to_timedelta(own["days"] - days, unit="D")
-        rows.append(pd.DataFrame({"vehicle": names_of(len(own)), "date": date}))
+        rows.append(pd.DataFrame({"vehicle": names(len(own)), "date": date}))
         rows[-1]["odometer"] = _read(own, days)
     rows = pd.concat(rows).query("odometer > 0")
     return rows.sort_values(["vehicle", "date"], ignore_index=True)
@@ -183,7 +188,7 @@ def _fitted(world, category, item):
     parts = world.parts
     v = parts["v"].to_numpy()
     ended = parts["observed"].to_numpy()
-    frame = pd.DataFrame({"vehicle": names_of(len(world.vehicles))[v], "position": "front"})
+    frame = pd.DataFrame({"vehicle": names(len(world.vehicles))[v], "position": "front"})
     frame = frame.assign(category=category, item=item, condition="new")
     frame["fitted"] = day_of(world, v, parts["begin_km"])
     frame["fitted_odometer"] = parts["begin_km"].to_numpy()
@@ -196,7 +201,7 @@ def _fitted(world, category, item):
 def _measurements(world, category):
     read = world.readings
     v = read["v"].to_numpy()
-    frame = pd.DataFrame({"vehicle": names_of(len(world.vehicles))[v]})
+    frame = pd.DataFrame({"vehicle": names(len(world.vehicles))[v]})
     frame["date"] = day_of(world, v, read["km"])
     made = {"odometer": read["km"].to_numpy(), "position": "front", "category": category}
     return frame.assign(**made, quantity="depth", value=read["depth_mm"].to_numpy())

@@ -28,14 +28,16 @@ def drawn(rng):
     rate = rng.uniform(0.12, 0.2) * np.exp(effect * loose + own)  # mm per 1,000 km
     parts, vehicles = _tyres(rng, vehicles, rate), vehicles.assign(site=site, loose=loose)
     truth = {"told": float(np.exp(effect)), "scale": float(1e4 * rate[0])}
-    return World(vehicles, parts, truth, first, tables=_tables)
+    return World(vehicles, parts, truth, first)
 
 
-def _tables(world):
+def tables(world, category, item):
+    """The tables of its log."""
     own = world.vehicles
-    made = draw.vehicles_table(world).assign(site=np.array(SITES)[own["site"]])
+    made = draw.vehicles_table(world.vehicles).assign(site=np.array(SITES)[own["site"]])
     use = pd.DataFrame({"vehicle": made["vehicle"], "from": made["in_service"], "to": AS_OF})
-    return {"vehicles": made, "use": use.assign(loose=own["loose"])}
+    own_tables = {"vehicles": made, "use": use.assign(loose=own["loose"])}
+    return draw.tables_of(world, category, item) | own_tables
 
 
 def _tyres(rng, vehicles, rate):
@@ -173,4 +175,4 @@ EXERCISES = {
     "effect-low": Exercise("times as fast", low, (), _LOW, 0.004),
     "overlap": Exercise("share", overlap, (), _OVERLAP, 0.004),
 }
-ASKED = (drawn, EXERCISES, told, of_world, of_log, count)
+LESSON = (drawn, EXERCISES, told, of_world, of_log, count, tables)

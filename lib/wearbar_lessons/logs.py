@@ -26,10 +26,17 @@ def truth(student, lesson="censoring", secret=None):
 def made(student, lesson, secret=None, purpose="log"):
     """(log, its tables, its header), without the truth. purpose: "log", or "hidden" for the other
     one that a class's work is marked on."""
+    tables, header = files(student, lesson, secret, purpose)
+    return draw.service_log(tables, header), tables, header
+
+
+def files(student, lesson, secret=None, purpose="log"):
+    """(tables, header) of such a log, to be written: as in `made`, without reading it."""
     world = _world(student, lesson, secret, purpose)
     asked = LESSONS[lesson]
     item = asked.items[int(world.truth["scale"]) % len(asked.items)]
-    return draw.service_log(world, asked.category, item, f"A lesson's vans: {lesson}")
+    header = draw.header_of(world.first_day, f"A lesson's vans: {lesson}", asked.plan)
+    return asked.tables(world, asked.category, item), header
 
 
 @lru_cache(maxsize=1024)

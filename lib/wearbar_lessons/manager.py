@@ -62,4 +62,4 @@ EXERCISES = {
     "age": replace(REPLACE["age"], spoiled=("flag-inverted",), tolerance=0.01),
     "spares": Exercise("belts", spares, ("entry-ignored",), _SPARES),
 }
-ASKED = (drawn, EXERCISES, exercises.early)
+LESSON = (drawn, EXERCISES, exercises.early)

@@ -33,14 +33,15 @@ def drawn(rng):
     events = pd.DataFrame({"v": v, "km": km}).drop_duplicates()
     truth = {"told": float(level), "shape": float(shape)}
     truth["scale"] = float(AT_KM * level ** (-1 / shape))  # km by which a van has had one repair
-    return World(vehicles, None, truth, first, events=events, tables=_tables)
+    return World(vehicles, None, truth, first, events=events)
 
 
-def _tables(world):
+def tables(world, category, item):
+    """The tables of its log."""
     own, events = world.vehicles, world.events
     is_sold = own["kept_days"] < own["days"]
     left = (AS_OF - pd.to_timedelta(own["days"] - own["kept_days"], unit="D")).where(is_sold)
-    vehicles = draw.vehicles_table(world).assign(disposed=left)
+    vehicles = draw.vehicles_table(world.vehicles).assign(disposed=left)
     vehicles["disposed_odometer"] = own["km"].where(is_sold)
     vehicles["disposal"] = pd.Series("sold", own.index).where(is_sold)
     sold = vehicles.loc[is_sold, ["vehicle", "disposed", "disposed_odometer"]]
@@ -184,4 +185,4 @@ EXERCISES = {
     "by-high": Exercise("repairs", lambda rows: limits(rows).high, (), _HIGH, 0.004),
     "grown": Exercise("times as many", grown, (), _GROWN, 0.004),
 }
-ASKED = (drawn, EXERCISES, limits, of_world, of_log, count)
+LESSON = (drawn, EXERCISES, limits, of_world, of_log, count, tables)

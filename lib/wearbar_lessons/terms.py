@@ -8,7 +8,19 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import ahead, draw, exercises, hard_use, manager, repairs, worn_off
+from wearbar_lessons import (
+    ahead,
+    distance,
+    draw,
+    exercises,
+    hard_use,
+    manager,
+    rate,
+    repairs,
+    tread,
+    whichever,
+    worn_off,
+)
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -24,7 +36,7 @@ def counts(rows):
     return {"lives": len(rows), "ends": ends} | shares
 
 
-PARTS = ("draw", "exercises", "told", "of_world", "of_log", "count")
+PARTS = ("draw", "exercises", "told", "of_world", "of_log", "count", "tables")
 
 
 @dataclass(frozen=True)
@@ -33,16 +45,19 @@ class Lesson:
     told: what the class's figure shows: an `Estimate` of the rows; its truth is `truth["told"]`."""
 
     number: int
-    category: str
-    items: list
     counts: dict
     answer: dict
     draw: Callable
     exercises: dict[str, Exercise]
     told: Callable
+    category: str = ""
+    items: tuple = ("",)
     of_world: Callable = draw.lives_frame  # rows of what was drawn, and the same read from a log
     of_log: Callable = lambda log, category: wb.part_lives(log, category, units="km")
     count: Callable = counts
+    tables: Callable = draw.tables_of  # of its logs
+    plan: str = ""  # and their plan, as the text of a plan.toml
+    slips: tuple = ()  # the rules by which rows of its logs are set aside on purpose
 
     def holds(self, world):
         """Whether what was drawn is as hard as the lesson asks, and no mistake hides another."""
@@ -144,12 +159,16 @@ _ASKED = {
     "late": (late, _LATE, _median),
     "few": (few, _FEW, _early_known),
     "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
-    "hard_use": hard_use.ASKED,
-    "repairs": repairs.ASKED,
-    "ahead": ahead.ASKED,
-    "manager": manager.ASKED,
-    "worn_off": worn_off.ASKED,
+    "hard_use": hard_use.LESSON,
+    "repairs": repairs.LESSON,
+    "ahead": ahead.LESSON,
+    "manager": manager.LESSON,
+    "worn_off": worn_off.LESSON,
     "replace": (replace, exercises.REPLACE, _median),
+    "rate": rate.LESSON,
+    "distance": distance.LESSON,
+    "whichever": whichever.LESSON,
+    "tread": tread.LESSON,
 }
 _TOLD = tomllib.loads(Path(__file__).with_suffix(".toml").read_text(encoding="utf-8"))
 LESSONS = {

@@ -131,4 +131,4 @@ EXERCISES = {
     "too-long": Exercise("percent", too_long, (), _TOO_LONG),
     "unused": Exercise("km", unused, (), _UNUSED, 0.005),
 }
-ASKED = (drawn, EXERCISES, told, of_world, of_log, count)
+LESSON = (drawn, EXERCISES, told, of_world, of_log, count)

@@ -44,9 +44,10 @@ def test_students_have_different_files_and_neither_truth_nor_secret(room):
                 assert secret not in text
                 digits = [f"{int(100 * x) / 100:.2f}" for x in told.values() if x > 1000]
                 assert not [x for x in digits if x in text]
-            read = next(t for p, t in files.items() if p.match(f"log-{lesson}/odometer.csv"))
-            assert seen.setdefault((lesson, read), name) == name
-            assert not len(read_log(folder / f"log-{lesson}").set_aside)
+            own = "".join(t for p, t in files.items() if p.match(f"log-{lesson}/*.csv"))
+            assert seen.setdefault((lesson, own), name) == name
+            found = read_log(folder / f"log-{lesson}").set_aside["rule"]
+            assert set(found) == set(lessons.LESSONS[lesson].slips)
 
 
 def test_no_students_copy_holds_a_model_answer(room):

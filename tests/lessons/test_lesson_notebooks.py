@@ -64,6 +64,26 @@ def near(found, printed):
 
 # what a notebook's cell must show, as printed; sources stand in the notebook beside each
 PUBLISHED = {
+    # worked by hand; AIAG, Measurement Systems Analysis: data and printed results from memory
+    "tread": {
+        "paper-check": ["0.330", "0.107", "0.115", "0.300"],
+        "published-check": ["0.3417", "0.202", "0.230", "0.306", "26.68"],
+        "anova": ["0.199933", "0.226838"],
+    },
+    # worked by hand; 14 CFR 91.409(b) and an article of 2015: done at 115 hours, due at 200, 85 left
+    "whichever": {
+        "paper-check": ["6512", "16000", "15400", "16600", "1050", "70", "34", "23050", "200", "85"]
+    },
+    # by hand; the international mile
+    "distance": {
+        "paper-check": ["1700", "1880", "1720", "43999"],
+        "paper-sum": ["1.609344"],
+    },
+    # by hand: 64 of 80, 48 the sum of squares; Newcombe 1998, table I (from memory)
+    "rate": {
+        "paper-check": ["0.8000", "0.0447", "0.0926", "18.6667"],
+        "published-check": ["0.2553", "0.3662"],
+    },
     # Kaplan & Meier 1958 (from memory); R 4.2.2 survreg and survfit on Krivtsov & Case 1999
     "censoring": {
         "paper-check": ["0.875", "0.700", "0.525", "0.2625"],
