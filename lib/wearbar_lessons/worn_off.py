@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+import wearbar as wb
 from wearbar_lessons import draw, exercises
 from wearbar_lessons.draw import LIMIT_MM, NEW_MM, World
 from wearbar_lessons.exercises import MILE_KM, Exercise, life_by
@@ -44,11 +45,11 @@ def of_world(world):
 
 
 def of_log(log, category):
-    """The same, read from a log."""
-    own = log.si("fitted").query("category == @category")
-    now = log.si("odometer").groupby("vehicle")["odometer_km"].max()
-    end = own["removed_odometer_km"].fillna(own["vehicle"].map(now))
-    return _rows(end - own["fitted_odometer_km"], own["reason"], own["removed_depth_mm"])
+    """The same, read from a log, as a student reads it."""
+    lives = wb.part_lives(log, category, units="km")
+    own = log.si("fitted").rename(columns={"fitted": "start"})
+    lives = lives.merge(own[["vehicle", "start", "reason", "removed_depth_mm"]])
+    return _rows(lives["duration_km"], lives["reason"], lives["removed_depth_mm"])
 
 
 def _rows(km, why, depth):
