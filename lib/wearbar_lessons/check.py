@@ -46,13 +46,18 @@ class OpenLesson:
     """A lesson with a log: `log`, `check`. Rows are read from the log, as a student reads them."""
 
     def __init__(self, lesson, log):
-        self.lesson, self.log = lesson, log
+        self.lesson, self.log, self._answers = lesson, log, {}
 
     @cached_property
     def rows(self):
         """What the exercises ask of: lives as `wb.part_lives` gives them in km, or what else the
         lesson is of."""
         return LESSONS[self.lesson].rows_of(self.log)
+
+    @cached_property
+    def told(self):
+        """What the class's figure shows of this log: an `Estimate`."""
+        return LESSONS[self.lesson].told(self.rows)
 
     def verdict(self, exercise, answer):
         """The `Verdict` on an answer: a number, what has a value, or a function of the log."""
@@ -69,7 +74,9 @@ class OpenLesson:
             answer = math.nan
         if not math.isfinite(answer):
             return Verdict(self.lesson, exercise, "no-number", None)
-        code = exercises[exercise].verdict(answer, self.rows)
+        if exercise not in self._answers:
+            self._answers[exercise] = exercises[exercise].answers(self.rows)
+        code = exercises[exercise].nearest(answer, self._answers[exercise])
         return Verdict(self.lesson, exercise, code or "unknown", answer)
 
     def check(self, exercise, answer):

@@ -24,13 +24,14 @@ NAMES = ("Alder", "Bryony", "Cotton", "Dogwood", "Elder", "Fescue", "Gorse", "Ha
 class World:
     """What was drawn: `vehicles` (a row a van), `parts` (a row a life, km by its van's odometer, or
     a row a job), `readings` (a row a depth or distance read), `truth` (the law's figures, which no
-    file holds)."""
+    file holds), `events` (a row a repair or a job done)."""
 
     vehicles: pd.DataFrame
     parts: pd.DataFrame | None
     truth: dict
     first_day: pd.Timestamp
     readings: pd.DataFrame | None = None
+    events: pd.DataFrame | None = None
 
 
 def rng_of(student, lesson, secret=None, purpose="log"):
@@ -107,7 +108,7 @@ def readings_frame(world):
 
 def tables_of(world, category, item):
     """The tables of a log of lives, or of readings, of one part: {name: frame}."""
-    tables = {"vehicles": vehicles_table(world.vehicles), "odometer": _odometer(world)}
+    tables = {"vehicles": vehicles_table(world.vehicles), "odometer": odometer_table(world)}
     tables["fitted"] = _fitted(world, category, item)
     if world.readings is not None:
         tables["measurements"] = _measurements(world, category)
@@ -157,7 +158,7 @@ def _read(vehicles, days):
     return np.floor(vehicles["km_per_day"] * days)
 
 
-def _day(world, v, km):
+def day_of(world, v, km):
     """The day on which van `v` reached these km."""
     own = world.vehicles.iloc[v]
     days = np.ceil(km.to_numpy() / own["km_per_day"].to_numpy()) - own["days"].to_numpy()
@@ -171,7 +172,7 @@ def vehicles_table(own):
     return pd.DataFrame(made).assign(in_service_odometer=0)
 
 
-def _odometer(world):
+def odometer_table(world):
     """A reading on the record's first day, one in the midst, and one on the report date."""
     own, rows = world.vehicles, []
     for share in (0.0, 0.5, 1.0):
@@ -189,9 +190,9 @@ def _fitted(world, category, item):
     ended = parts["observed"].to_numpy()
     frame = pd.DataFrame({"vehicle": names(len(world.vehicles))[v], "position": "front"})
     frame = frame.assign(category=category, item=item, condition="new")
-    frame["fitted"] = _day(world, v, parts["begin_km"])
+    frame["fitted"] = day_of(world, v, parts["begin_km"])
     frame["fitted_odometer"] = parts["begin_km"].to_numpy()
-    frame["removed"] = pd.Series(_day(world, v, parts["end_km"])).where(ended)
+    frame["removed"] = pd.Series(day_of(world, v, parts["end_km"])).where(ended)
     frame["removed_odometer"] = parts["end_km"].where(ended).to_numpy()
     frame["reason"] = pd.Series("failed", frame.index).where(ended)
     return frame.assign(**{name: parts[name].to_numpy() for name in parts.columns[4:]})
@@ -201,6 +202,6 @@ def _measurements(world, category):
     read = world.readings
     v = read["v"].to_numpy()
     frame = pd.DataFrame({"vehicle": names(len(world.vehicles))[v]})
-    frame["date"] = _day(world, v, read["km"])
+    frame["date"] = day_of(world, v, read["km"])
     made = {"odometer": read["km"].to_numpy(), "position": "front", "category": category}
     return frame.assign(**made, quantity="depth", value=read["depth_mm"].to_numpy())

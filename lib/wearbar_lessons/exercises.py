@@ -3,6 +3,7 @@ A mistake is made on purpose: of the rows that are asked (`SPOILED`), or of the 
 
 from collections.abc import Callable
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -47,14 +48,18 @@ class Exercise:
         made = {name: float(self.right(SPOILED[name](rows))) for name in self.spoiled}
         return made | {name: float(slip(rows)) for name, slip in self.slips.items()}
 
+    def answers(self, rows):
+        """The right answer on these rows, and those of `mistakes`."""
+        return {"right": float(self.right(rows))} | self.mistakes(rows)
+
     def verdict(self, answer, rows):
         """ "right", the name of the nearest known mistake within the tolerance, or ""."""
-        right = float(self.right(rows))
-        if self._is_near(answer, right):
-            return "right"
-        made = self.mistakes(rows).items()
-        off = {name: abs(answer - x) for name, x in made if self._is_near(answer, x)}
-        return min(off, key=off.get) if off else ""
+        return self.nearest(answer, self.answers(rows))
+
+    def nearest(self, answer, answers):
+        """The same, of what `answers` gave."""
+        off = {n: abs(answer - x) for n, x in answers.items() if self._is_near(answer, x)}
+        return "right" if "right" in off else min(off, key=off.get, default="")
 
     def _is_near(self, answer, value):
         return bool(np.isfinite(value) and abs(answer - value) <= self.tolerance * abs(value))
@@ -62,14 +67,31 @@ class Exercise:
 
 def fitted(rows, confidence=CONFIDENCE, shape=None):
     """The Weibull law of these lives, late entries allowed for; its shape too, where not known."""
-    entry = rows["entry_km"] if (rows["entry_km"] > 0).any() else None
-    ends = rows["duration_km"], rows["observed"]
-    return fit_weibull(*ends, entry, shape=shape, confidence=confidence)
+    return _fitted(*_bytes(rows), confidence, shape)
 
 
 def early(rows, p=0.1, confidence=CONFIDENCE, shape=None):
     """The km by which a share `p` has failed: an `Estimate`."""
-    return fitted(rows, confidence, shape).quantile(p)
+    return _early(p, *_bytes(rows), confidence, shape)
+
+
+# right answers and mistakes ask again and again for what the same lives give
+@lru_cache(maxsize=256)
+def _fitted(km, ended, entry, confidence, shape):
+    entry = np.frombuffer(entry)
+    entry = entry if (entry > 0).any() else None
+    ends = np.frombuffer(km), np.frombuffer(ended, bool)
+    return fit_weibull(*ends, entry, shape=shape, confidence=confidence)
+
+
+@lru_cache(maxsize=256)
+def _early(p, *asked):
+    return _fitted(*asked).quantile(p)
+
+
+def _bytes(rows):
+    kinds = {"duration_km": float, "observed": bool, "entry_km": float}
+    return (rows[name].to_numpy(kind).tobytes() for name, kind in kinds.items())
 
 
 def life_by(rows, p=0.1, shape=None):

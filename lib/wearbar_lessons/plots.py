@@ -41,12 +41,7 @@ def survival_curve(curve, fit=None, unit="km", part="parts"):
         look = {"color": style.PALETTE[4], "linestyle": "--", "label": "Weibull law"}
         axes.plot(line, fit.survival_at(line), **look)
     axes.set(ylim=(0, 1.02), xlim=(0, None), ylabel="share still in service")
-    style.thousands(axes.xaxis, RISK_ROWS)
-    ticks = [t for t in axes.get_xticks() if 0 <= t <= x[-1]]
-    at = np.searchsorted(curve["duration"], ticks)  # the first row at or beyond each
-    risk = curve["at_risk"].to_numpy()[np.minimum(at, len(curve) - 1)]
-    labels = [f"{t:,.0f}\n{n:,.0f}" for t, n in zip(ticks, risk, strict=True)]
-    axes.set_xticks(ticks, labels)
+    _with_at_risk(axes, curve["duration"], curve["at_risk"])
     axes.set_xlabel(f"{unit} on the part; below it the number at risk")
     style.legend_above(figure, 3)
     end, last = curve["survival"].iloc[-1], curve["duration"].iloc[-1]
@@ -80,6 +75,48 @@ def weibull_paper(duration, observed, entry=None, fit=None, unit="km"):
     return Picture(figure, text)
 
 
+def mean_cumulative_curve(curve, unit="km", what="repairs"):
+    """The curve of `wb.mean_cumulative` with its band and numbers at risk, as far as it has limits:
+    beyond, each event of the few still watched makes a tall step."""
+    figure, axes = style.new_figure(3.9)
+    curve = curve[curve["low"].notna()]
+    x = np.append(0, curve["time"])
+    steps = {name: np.append(0, curve[name]) for name in ("mcf", "low", "high")}
+    band = {"step": "post", "color": style.PALETTE[0], "alpha": 0.15, "linewidth": 0}
+    axes.fill_between(x, steps["low"], steps["high"], label="90% range", **band)
+    axes.step(x, steps["mcf"], where="post", color=style.PALETTE[0], label="mean of one vehicle")
+    top = 1.05 * curve["high"].iloc[-1]  # the first step has a limit far above
+    axes.set(ylim=(0, top), xlim=(0, None), ylabel=f"{what} so far")
+    _with_at_risk(axes, curve["time"], curve["at_risk"])
+    axes.set_xlabel(f"{unit} since new; below it the number at risk")
+    style.legend_above(figure)
+    end, last = curve["mcf"].iloc[-1], curve.iloc[-1]
+    text = f"{curve['at_risk'].max():,.0f} vehicles. By {last['time']:,.0f} {unit} one of them has"
+    said = f" had {end:.2g} {what} on average; {last['at_risk']:,.0f} were watched so far."
+    return Picture(figure, text + said)
+
+
+def cost_against_age(age, cost, never, unit="km", money="GBP"):
+    """What a part costs for 1,000 km or mi by the age of its planned change, and its least; never:
+    what it costs if no change is planned."""
+    age, cost = np.asarray(age, float), np.asarray(cost, float)
+    figure, axes = style.new_figure(3.2)
+    best = int(np.argmin(cost))
+    axes.plot(age, cost, color=style.PALETTE[0], label="planned at an age")
+    axes.axhline(never, color=style.PALETTE[4], linestyle="--", label="never planned")
+    axes.plot(age[best], cost[best], **style.series(2, linestyle="none"), label="least")
+    axes.set(xlabel=f"{unit} on the part at its planned change", xlim=(0, None))
+    axes.set(ylabel=f"{money} for 1,000 {unit}", ylim=(0, 3 * cost[best]))
+    style.thousands(axes.xaxis, 6)
+    style.legend_above(figure, 3)
+    near = age[cost <= 1.05 * cost[best]]
+    text = (
+        f"The cost is least at {age[best]:,.0f} {unit}: {cost[best]:.2f} {money} for 1,000 {unit},"
+    )
+    text += f" {never:.2f} if never planned. Within 5% of the least: {near[0]:,.0f} to"
+    return Picture(figure, f"{text} {near[-1]:,.0f} {unit}.")
+
+
 def wear_line(distance, depth, limit, now, unit="km"):
     """Readings of wear, the line through them, and where it reaches its limit."""
     slope, at_zero = np.polyfit(distance, depth, 1)
@@ -95,6 +132,16 @@ def wear_line(distance, depth, limit, now, unit="km"):
     style.legend_above(figure, 4)
     text = f"{len(depth)} readings. The line reaches {limit:g} mm at {end:,.0f} {unit} on the part,"
     return Picture(figure, f"{text} {end - now:,.0f} {unit} from the report date.")
+
+
+def _with_at_risk(axes, time, at_risk):
+    """Write below each tick how many are at risk there: rows of a curve, rising."""
+    style.thousands(axes.xaxis, RISK_ROWS)
+    ticks = [t for t in axes.get_xticks() if 0 <= t <= time.iloc[-1]]
+    at = np.searchsorted(time, ticks)  # the first row at or beyond each
+    risk = at_risk.to_numpy()[np.minimum(at, len(time) - 1)]
+    labels = [f"{t:,.0f}\n{n:,.0f}" for t, n in zip(ticks, risk, strict=True)]
+    axes.set_xticks(ticks, labels)
 
 
 def _paper(share):

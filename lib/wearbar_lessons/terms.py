@@ -8,7 +8,19 @@ from pathlib import Path
 import numpy as np
 
 import wearbar as wb
-from wearbar_lessons import distance, draw, exercises, rate, tread, whichever
+from wearbar_lessons import (
+    ahead,
+    distance,
+    draw,
+    exercises,
+    hard_use,
+    manager,
+    rate,
+    repairs,
+    tread,
+    whichever,
+    worn_off,
+)
 from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
@@ -147,6 +159,11 @@ _ASKED = {
     "late": (late, _LATE, _median),
     "few": (few, _FEW, _early_known),
     "wear": (wear, exercises.WEAR, exercises.wear_rate, *_OF_READINGS),
+    "hard_use": hard_use.LESSON,
+    "repairs": repairs.LESSON,
+    "ahead": ahead.LESSON,
+    "manager": manager.LESSON,
+    "worn_off": worn_off.LESSON,
     "replace": (replace, exercises.REPLACE, _median),
     "rate": rate.LESSON,
     "distance": distance.LESSON,
