@@ -17,8 +17,8 @@ def keep_years(account, values, years, confidence=0.9, rng=None, draws=4000):
 
     Loss in value (by its own values, a steady yearly share), running costs (a line through its
     quarters) and fixed costs without finance, all as they were. Limits hold what the years come to,
-    and need a record twice as long. They allow for quarters dearer than all so far: in simulation
-    90% ones hold 88 to 99 times in 100. values: `account.value_points`. Priors are judgement.
+    and need a record twice as long. They allow for quarters that cost more than all so far: 90%
+    ones hold 88 to 99 in 100 in simulation. values: `account.value_points`. Priors are judgement.
     Sources: prediction by ridge regression, of a random walk with drift, of records; from memory.
     """
     rng, lines, rows = rng or np.random.default_rng(12), account.lines, []
@@ -55,7 +55,7 @@ def _running_ahead(spent, years, rng, draws):
     weight = at @ at + var / max(RISE_SD * mean, 1e-9) ** 2
     total = max(ahead * (mean + at @ spent / weight * far), 1e-9)
     sd = np.sqrt(np.log1p(var * (ahead + ahead**2 * (1 / n + far**2 / weight)) / total**2))
-    new = rng.poisson(ahead * rng.beta(1, n, draws))  # quarters dearer than all so far
+    new = rng.poisson(ahead * rng.beta(1, n, draws))  # quarters above all so far
     more = np.maximum(spent.max() * rng.random(draws) ** (-1 / TAIL) - mean, 0.0)
     return total, total * np.exp(sd * rng.standard_t(n - 4, draws)) + new * more
 

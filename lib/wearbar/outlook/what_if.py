@@ -40,9 +40,9 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
 
     whole, test, learning: as of `outlook_of`; now: what it gives by them, if that is there already.
     NaN where the outlook has no figure, and of the limits of the distance, which is as asked: how
-    far use differs from year to year, a log of few years can't tell. Repairs stay as they are: the log can't tell what they
-    would be. ValueError for what can't be asked: a task or category that is not ahead, an interval
-    above the plan's, safety or statutory work by the owner.
+    far use differs from year to year, a log of few years can't tell. Repairs stay as they are: the
+    log can't tell what they would be. ValueError for what can't be asked: a task or category that
+    is not ahead, an interval above the plan's, safety or statutory work by the owner.
     Source: common random numbers (Law, Simulation modeling and analysis, chapter 11; from memory).
     """
 
