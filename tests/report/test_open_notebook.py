@@ -35,7 +35,8 @@ action = "replace"
 every = { months = 6 }
 tolerance = 0.1
 """,
-    "vehicles.csv": "vehicle,kind,in_service\nV,van,2022-01-01\n",
+    # two more on their first day: with one or two vehicles a report has no tables of one row
+    "vehicles.csv": "vehicle,kind,in_service\nV,van,2022-01-01\nY,van,2024-10-15\nZ,van,2024-10-15\n",
     "odometer.csv": "vehicle,date,odometer\nV,2022-01-01,0\nV,2024-10-10,30000\n",
     # 12, 7, 12 and 29 days over, then open and overdue; the plan allows 18, a twentieth of the interval is 9
     "work.csv": "vehicle,date,task,why\n"
