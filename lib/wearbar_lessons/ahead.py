@@ -3,12 +3,10 @@ scored against what came."""
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from wearbar.stats.estimate import Estimate
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, World
-from wearbar_lessons.exercises import CONFIDENCE, Exercise
+from wearbar_lessons.exercises import Exercise, by_t
 
 TASKS = {"engine-oil": 15_000, "filters": 25_000, "gearbox-oil": 40_000}  # km; invented
 YEAR, WINDOW = 365, 60  # days; the second of a visit, from its first job
@@ -123,9 +121,8 @@ def errors(rows, forecast=None):
 
 def told(rows):
     """The jobs of the year ahead: an `Estimate`, its range as wide as last year's errors say."""
-    off, value = errors(rows), jobs(rows)
-    half = stats.t.ppf((1 + CONFIDENCE) / 2, len(off)) * np.sqrt((off**2).sum())
-    return Estimate(value, value - half, value + half, CONFIDENCE, len(off), unit="jobs")
+    off = errors(rows)
+    return by_t(jobs(rows), np.sqrt((off**2).sum()), len(off), len(off), "jobs")
 
 
 def due_days(rows):

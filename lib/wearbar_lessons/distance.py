@@ -3,12 +3,10 @@ and one slip of the pen. How far has it driven, by when, and how far will it?"""
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from wearbar.stats.estimate import Estimate
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, World
-from wearbar_lessons.exercises import CONFIDENCE, MILE_KM, Exercise, in_miles
+from wearbar_lessons.exercises import CONFIDENCE, MILE_KM, Exercise, by_t, in_miles, limit
 
 ON_DAY = (pd.Timestamp("2026-01-01") - AS_OF).days  # of an exercise
 AHEAD_DAYS = 30
@@ -127,9 +125,7 @@ def told(rows, confidence=CONFIDENCE):
 
 
 def _around(rate, error, confidence=CONFIDENCE):
-    half = stats.t.ppf((1 + confidence) / 2, len(rate) - 1) * error
-    ends = rate.mean() - half, rate.mean() + half
-    return Estimate(rate.mean(), *ends, confidence, len(rate), unit="km")
+    return by_t(rate.mean(), error, len(rate) - 1, len(rate), "km", confidence)
 
 
 def count(rows):
@@ -178,10 +174,6 @@ def _shown(rows):
     return _on_day(rows) - driven(rows)[at] + (shown if np.isnan(restart) else restart)
 
 
-def _high(rows, confidence=CONFIDENCE):
-    return told(rows, confidence).high
-
-
 def _of_mean(rows):
     km, days = steps(clean(rows))
     rate = AHEAD_DAYS * km / days
@@ -202,11 +194,8 @@ OF_DAY = {
     "steady-line": _steady,
     "dash-for-driven": _shown,
 } | in_miles(_on_day)
-HIGH = {
-    "no-limit": lambda rows: told(rows).value,
-    "lower-for-upper": lambda rows: told(rows).low,
-    "one-sided": lambda rows: _high(rows, 0.8),
-    "other-confidence": lambda rows: _high(rows, 0.95),
+_high, HIGH = limit(told, "high")
+HIGH |= {
     "range-of-mean": _of_mean,
     "per-day": lambda rows: _high(rows) / AHEAD_DAYS,
 } | in_miles(_high)

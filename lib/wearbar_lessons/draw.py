@@ -59,12 +59,43 @@ def renewals(rng, vehicles, scale, shape):
     end_km, observed. What ended before the record began is not in it."""
     most = int(12 + 3 * vehicles["km"].max() / scale)
     lives = np.maximum(np.round(scale * rng.weibull(shape, (len(vehicles), most))), 300)
+    return in_turn(vehicles, lives)[0]
+
+
+def in_turn(vehicles, lives):
+    """(parts, where each stands in `lives`), one after another at one position of each van, whose
+    lives in km are a row: v, begin_km, end_km, observed (it has ended). What ended before the
+    record began is not in it, nor what has hardly begun."""
     end = lives.cumsum(axis=1)
     begin, total = end - lives, vehicles["km"].to_numpy()[:, None]
-    v, at = np.nonzero((begin < total - 150) & (end > vehicles["first_km"].to_numpy()[:, None]))
-    frame = pd.DataFrame({"v": v, "begin_km": begin[v, at], "end_km": end[v, at]})
-    frame["observed"] = frame["end_km"] <= total[v, 0]
-    return frame.assign(end_km=np.minimum(frame["end_km"], total[v, 0]))
+    at = np.nonzero((begin < total - 150) & (end > vehicles["first_km"].to_numpy()[:, None]))
+    parts, now = (
+        pd.DataFrame({"v": at[0], "begin_km": begin[at], "end_km": end[at]}),
+        total[at[0], 0],
+    )
+    parts["observed"] = parts["end_km"] <= now
+    return parts.assign(end_km=np.minimum(parts["end_km"], now)), at
+
+
+def removed(parts, reason, depth):
+    """The parts as tyres of which those that ended were removed for a reason, at a depth in mm."""
+    told = pd.DataFrame({"reason": reason, "removed_depth": depth}, parts.index)
+    parts = parts.join(told.where(parts["observed"], axis=0))
+    return parts.assign(new_depth=NEW_MM, limit_depth=LIMIT_MM)
+
+
+def failed_by(scale, shape, share):
+    """The km by which so great a share has failed by a Weibull law."""
+    return scale * (-np.log(1 - share)) ** (1 / shape)
+
+
+def priced(rng, parts, has_bill):
+    """The parts with a price, one for all, and a cost of fitting after a failure, where they have a
+    bill."""
+    price, fitting = rng.uniform((40, 450), (90, 900)).round(2)
+    bill = (fitting * rng.lognormal(0, 0.2, len(parts))).round(2)
+    money = pd.DataFrame({"price": price, "fitting_cost": bill}, parts.index)
+    return parts.join(money.where(has_bill, axis=0))
 
 
 def lives_frame(world):

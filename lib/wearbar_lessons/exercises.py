@@ -13,7 +13,7 @@ from wearbar.cost import ageing, part_age
 from wearbar.log.units import DISTANCE_KM
 from wearbar.stats import fit_weibull
 from wearbar.stats.estimate import Estimate
-from wearbar_lessons.draw import LIMIT_MM
+from wearbar_lessons.draw import LIMIT_MM, failed_by
 
 MILE_KM = DISTANCE_KM["mi"]
 CONFIDENCE = 0.9
@@ -30,6 +30,7 @@ SPOILED = {
     ),
 }
 FLAGS = ("failed-only", "on-as-failed", "flag-inverted")
+LATE = ("entry-ignored", "age-from-record", "failed-only", "flag-inverted")
 
 
 @dataclass(frozen=True)
@@ -97,7 +98,7 @@ def _bytes(rows):
 def life_by(rows, p=0.1, shape=None):
     """The same without its limits, which take most of the time."""
     fit = fitted(rows, shape=shape)
-    return fit.scale * (-np.log(1 - p)) ** (1 / fit.shape)
+    return failed_by(fit.scale, fit.shape, p)
 
 
 def in_miles(right):
@@ -121,18 +122,32 @@ def life(p=0.1, shape=None, spoiled=FLAGS):
     return Exercise("km", right, spoiled, slips)
 
 
-def life_low(p=0.1, shape=None):
-    """Asks for the lower limit of that life's range of 90%."""
+def by_t(value, error, free, n, unit, confidence=CONFIDENCE):
+    """The `Estimate` of a value with a standard error on so many degrees of freedom."""
+    half = stats.t.ppf((1 + confidence) / 2, free) * error
+    return Estimate(value, value - half, value + half, confidence, n, unit=unit)
 
-    def right(rows, confidence=CONFIDENCE):
-        return early(rows, p, confidence, shape).low
+
+def limit(told, end="low"):
+    """(right answer, slips) of an exercise that asks for one limit, "low" or "high", of the 90%
+    range of told(rows, confidence), an `Estimate`."""
+    other = {"low": ("upper-for-lower", "high"), "high": ("lower-for-upper", "low")}[end]
+
+    def at(rows, confidence=CONFIDENCE, end=end):
+        return getattr(told(rows, confidence), end)
 
     slips = {
-        "no-limit": lambda rows: life_by(rows, p, shape),
-        "upper-for-lower": lambda rows: early(rows, p, shape=shape).high,
-        "one-sided": lambda rows: right(rows, 0.8),
-        "other-confidence": lambda rows: right(rows, 0.95),
+        "no-limit": lambda rows: at(rows, end="value"),
+        other[0]: lambda rows: at(rows, end=other[1]),
+        "one-sided": lambda rows: at(rows, 0.8),
+        "other-confidence": lambda rows: at(rows, 0.95),
     }
+    return at, slips
+
+
+def life_low(p=0.1, shape=None):
+    """Asks for the lower limit of that life's range of 90%."""
+    right, slips = limit(lambda rows, confidence: early(rows, p, confidence, shape))
     return Exercise("km", right, FLAGS, slips | in_miles(right))
 
 
@@ -223,9 +238,7 @@ def readings_of(log, category):
 def wear_rate(rows, confidence=CONFIDENCE):
     """Least squares: mm per 1,000 km, an `Estimate` with Student's t on two fewer than readings."""
     fit, n = stats.linregress(rows["on_km"], rows["depth_mm"]), len(rows)
-    half = stats.t.ppf((1 + confidence) / 2, n - 2) * fit.stderr
-    ends = (-1000 * (fit.slope + off) for off in (0, half, -half))
-    return Estimate(*ends, confidence, n, unit=UNIT)
+    return by_t(-1000 * fit.slope, 1000 * fit.stderr, n - 2, n, UNIT, confidence)
 
 
 def of_readings(rows):
@@ -258,13 +271,10 @@ _RATE_SLIPS = {
     "upside-down": lambda rows: 1 / _rate(rows),
     "per-mile": lambda rows: MILE_KM * _rate(rows),
 }
-_HIGH_SLIPS = {
-    "no-limit": _rate,
-    "lower-for-upper": lambda rows: wear_rate(rows).low,
-    "one-sided": lambda rows: wear_rate(rows, 0.8).high,
-    "other-confidence": lambda rows: wear_rate(rows, 0.95).high,
-    "sd-for-se": lambda rows: _rate(rows) + (wear_rate(rows).high - _rate(rows)) * len(rows) ** 0.5,
-    "per-mile": lambda rows: MILE_KM * wear_rate(rows).high,
+_rate_high, _HIGH_SLIPS = limit(wear_rate, "high")
+_HIGH_SLIPS |= {
+    "sd-for-se": lambda rows: _rate(rows) + (_rate_high(rows) - _rate(rows)) * len(rows) ** 0.5,
+    "per-mile": lambda rows: MILE_KM * _rate_high(rows),
 }
 _LEFT_SLIPS = {
     "life-for-left": lambda rows: left(rows, now=None),
@@ -275,6 +285,6 @@ _LEFT_SLIPS = {
 WEAR = {
     # near: a wider tolerance would draw again the logs whose ranges are narrow, those that miss
     "rate": Exercise(UNIT, _rate, (), _RATE_SLIPS, 0.002),
-    "rate-high": Exercise(UNIT, lambda rows: wear_rate(rows).high, (), _HIGH_SLIPS, 0.002),
+    "rate-high": Exercise(UNIT, _rate_high, (), _HIGH_SLIPS, 0.002),
     "left": Exercise("km", left, (), _LEFT_SLIPS | in_miles(left), 0.002),
 }

@@ -2,12 +2,11 @@
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
 from wearbar.stats.estimate import Estimate
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, LIMIT_MM, NEW_MM, World
-from wearbar_lessons.exercises import CONFIDENCE, Exercise
+from wearbar_lessons.exercises import CONFIDENCE, Exercise, by_t, limit
 
 HARD = 0.3  # the share on gravel from which a van counts as hard-used
 A_SIDE = 2  # vans of either use that a site needs to tell them apart
@@ -45,15 +44,8 @@ def _tyres(rng, vehicles, rate):
     shape = len(vehicles), 12
     depth = (LIMIT_MM + rng.uniform(0.1, 1.4, shape)).round(1)
     own = rate[:, None] * rng.lognormal(0, 0.12, shape)
-    end = np.round(1000 * (NEW_MM - depth) / own).cumsum(axis=1)
-    begin, total = np.insert(end, 0, 0, axis=1)[:, :-1], vehicles["km"].to_numpy()[:, None]
-    v, at = np.nonzero(begin < total - 150)
-    parts = pd.DataFrame({"v": v, "begin_km": begin[v, at], "end_km": end[v, at]})
-    ended = parts["end_km"] <= total[v, 0]
-    parts = parts.assign(observed=ended, end_km=np.minimum(parts["end_km"], total[v, 0]))
-    parts["reason"] = pd.Series("worn", parts.index).where(ended)
-    parts["removed_depth"] = pd.Series(depth[v, at], parts.index).where(ended)
-    return parts.assign(new_depth=NEW_MM, limit_depth=LIMIT_MM)
+    parts, at = draw.in_turn(vehicles, np.round(1000 * (NEW_MM - depth) / own))
+    return draw.removed(parts, "worn", depth[at])
 
 
 def of_world(world):
@@ -108,25 +100,19 @@ def slope(rows, by_site=True):
 def effect(rows, confidence=CONFIDENCE, by_site=True):
     """How many times as fast a tyre wears on gravel alone as on none: an `Estimate` of the rows
     given, each taken for a fact of its own."""
-    rise, se, free = slope(rows, by_site)
-    half = stats.t.ppf((1 + confidence) / 2, free) * se
-    ends = np.exp([rise, rise - half, rise + half])
+    log = by_t(*slope(rows, by_site), len(rows), "", confidence)
+    ends = np.exp([log.value, log.low, log.high])
     return Estimate(*ends, confidence, len(rows), unit="times as fast")
 
 
-def told(rows):
+def told(rows, confidence=CONFIDENCE):
     """The effect of gravel by vans within their sites."""
-    return effect(by_van(rows))
+    return effect(by_van(rows), confidence)
 
 
 def right(rows):
     """Its value alone."""
     return np.exp(slope(by_van(rows))[0])
-
-
-def low(rows, confidence=CONFIDENCE):
-    """Its lower limit."""
-    return effect(by_van(rows), confidence).low
 
 
 def _sites(rows):
@@ -155,11 +141,8 @@ _EFFECT = {
     "log-for-factor": lambda rows: slope(by_van(rows))[0],
     "other-way-up": lambda rows: 1 / right(rows),
 }
-_LOW = {
-    "no-limit": right,
-    "upper-for-lower": lambda rows: told(rows).high,
-    "one-sided": lambda rows: low(rows, 0.8),
-    "other-confidence": lambda rows: low(rows, 0.95),
+_low, _LOW = limit(told)
+_LOW |= {
     "tyres-as-units": lambda rows: effect(rows).low,
     "no-sites": lambda rows: effect(by_van(rows), by_site=False).low,
 }
@@ -172,7 +155,7 @@ _OVERLAP = {
 }
 EXERCISES = {
     "effect": Exercise("times as fast", right, (), _EFFECT, 0.004),
-    "effect-low": Exercise("times as fast", low, (), _LOW, 0.004),
+    "effect-low": Exercise("times as fast", _low, (), _LOW, 0.004),
     "overlap": Exercise("share", overlap, (), _OVERLAP, 0.004),
 }
 LESSON = (drawn, EXERCISES, told, of_world, of_log, count, tables)

@@ -9,7 +9,6 @@ from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import REPLACE, Exercise, fitted
 
 AHEAD_KM = 15_000  # that each van drives next year: stated in the lesson
-LATE = ("entry-ignored", "age-from-record", "failed-only", "flag-inverted")
 
 
 def drawn(rng):
@@ -20,14 +19,10 @@ def drawn(rng):
     scale = float(np.exp(rng.uniform(*np.log((55_000, 120_000)))))
     shape = float(rng.uniform(2.2, 4.2))
     parts = draw.renewals(rng, vehicles, scale, shape)
-    price, fitting = rng.uniform((40, 450), (90, 900)).round(2)
     first_km = vehicles["first_km"].to_numpy()[parts["v"]]
     has_bill = parts["begin_km"].gt(0) & (parts["begin_km"] > first_km)
-    bill = (fitting * rng.lognormal(0, 0.2, len(parts))).round(2)
-    parts = parts.assign(price=price, fitting_cost=bill)
-    parts[["price", "fitting_cost"]] = parts[["price", "fitting_cost"]].where(has_bill, axis=0)
-    truth = {"scale": scale, "shape": shape, "told": scale * float(-np.log(0.9)) ** (1 / shape)}
-    return World(vehicles, parts, truth, first)
+    truth = {"scale": scale, "shape": shape, "told": float(draw.failed_by(scale, shape, 0.1))}
+    return World(vehicles, draw.priced(rng, parts, has_bill), truth, first)
 
 
 def spares(rows, ahead=AHEAD_KM):
@@ -58,7 +53,7 @@ _SPARES = {
     "miles-ahead": lambda rows: spares(rows, AHEAD_KM * exercises.MILE_KM),
 }
 EXERCISES = {
-    "early": exercises.life(0.1, None, LATE),
+    "early": exercises.life(0.1, None, exercises.LATE),
     "age": replace(REPLACE["age"], spoiled=("flag-inverted",), tolerance=0.01),
     "spares": Exercise("belts", spares, ("entry-ignored",), _SPARES),
 }

@@ -8,7 +8,7 @@ import wearbar as wb
 from wearbar.stats.estimate import proportion
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, World
-from wearbar_lessons.exercises import CONFIDENCE, Exercise
+from wearbar_lessons.exercises import CONFIDENCE, Exercise, limit
 
 TASK, ALLOWED_DAYS = "safety-check", 5  # as in its plan
 MONTH = pd.Period("2026-08")  # of an exercise
@@ -111,10 +111,6 @@ def _mean_of_vans(rows):
     return jobs.groupby("v")["on_time"].mean().mean()
 
 
-def _low(rows, confidence=CONFIDENCE):
-    return told(rows, confidence).low
-
-
 def _by_jobs(rows):
     won = rows["on_time"][rows["is_closed"]]
     return proportion_confint(won.sum(), len(won), 1 - CONFIDENCE, "wilson")[0]
@@ -137,14 +133,8 @@ OF_MONTH = {
     "late-share": lambda rows: 1 - _of_month(rows),
     "as-percent": lambda rows: 100 * _of_month(rows),
 }
-LOW = {
-    "jobs-as-unit": _by_jobs,
-    "no-limit": _share,
-    "upper-for-lower": lambda rows: told(rows).high,
-    "one-sided": lambda rows: _low(rows, 0.8),
-    "other-confidence": lambda rows: _low(rows, 0.95),
-    "as-percent": lambda rows: 100 * _low(rows),
-}
+_low, LOW = limit(told)
+LOW |= {"jobs-as-unit": _by_jobs, "as-percent": lambda rows: 100 * _low(rows)}
 EXERCISES = {
     "rate": Exercise("share", _share, (), RATE, 0.0005),
     "month": Exercise("share", _of_month, (), OF_MONTH, 0.0005),

@@ -7,7 +7,7 @@ import wearbar as wb
 from wearbar.stats.estimate import Estimate
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, World
-from wearbar_lessons.exercises import CONFIDENCE, Exercise
+from wearbar_lessons.exercises import CONFIDENCE, Exercise, limit
 
 TASK = "sliding-door"
 AT_KM = 80_000  # the distance that the exercises ask about
@@ -165,13 +165,8 @@ _BY = {
     "first-repair-alone": lambda rows: mean_by(_first_alone(rows)),
     "share-repaired": lambda rows: (_counts(rows)[0] > 0).mean(),
 }
-_HIGH = {
-    "no-limit": mean_by,
-    "lower-for-upper": lambda rows: limits(rows).low,
-    "one-sided": lambda rows: limits(rows, 0.8).high,
-    "other-confidence": lambda rows: limits(rows, 0.95).high,
-    "repairs-as-units": lambda rows: limits(rows, variance="poisson").high,
-}
+_high, _HIGH = limit(limits, "high")
+_HIGH["repairs-as-units"] = lambda rows: limits(rows, variance="poisson").high
 _GROWN = {
     "counts-alone": _grown_counts,
     "sold-at-risk": lambda rows: grown(rows, _sold_stay(rows)),
@@ -182,7 +177,7 @@ _GROWN = {
 }
 EXERCISES = {
     "by": Exercise("repairs", mean_by, (), _BY, 0.004),
-    "by-high": Exercise("repairs", lambda rows: limits(rows).high, (), _HIGH, 0.004),
+    "by-high": Exercise("repairs", _high, (), _HIGH, 0.004),
     "grown": Exercise("times as many", grown, (), _GROWN, 0.004),
 }
 LESSON = (drawn, EXERCISES, limits, of_world, of_log, count, tables)

@@ -25,7 +25,6 @@ from wearbar_lessons.draw import World
 from wearbar_lessons.exercises import Exercise
 
 KNOWN_SHAPE = 2.0  # stated in the lesson on few lives, and true of its logs
-LATE = ("entry-ignored", "age-from-record", "failed-only", "flag-inverted")
 
 
 def counts(rows):
@@ -99,7 +98,7 @@ def _lives(rng, n, days, scale, shape, joined=0, told=0.1):
     Its truth `told` is the life by which that share has failed."""
     law = {"scale": float(np.exp(rng.uniform(*np.log(scale))))}
     law["shape"] = shape if isinstance(shape, float) else rng.uniform(*shape)
-    law["told"] = float(law["scale"] * (-np.log(1 - told)) ** (1 / law["shape"]))
+    law["told"] = float(draw.failed_by(law["scale"], law["shape"], told))
     last = int(rng.integers(days[1], days[2] + 1))
     vehicles, first = draw.vans(rng, int(rng.integers(n[0], n[1] + 1)), (days[0], last), joined)
     return World(vehicles, draw.renewals(rng, vehicles, law["scale"], law["shape"]), law, first)
@@ -124,11 +123,8 @@ def replace(rng):
     """Vans whose belts run until they fail; a change after a failure costs a stop as well."""
     shape, scale = (2.4, 4.5), (50_000, 110_000)
     world = _lives(rng, (60, 100), (300, 1100, 1700), scale, shape, told=0.5)
-    price, fitting = rng.uniform((40, 450), (90, 900)).round(2)
     follows = world.parts["begin_km"].gt(0)  # the first on a van was bought with it
-    bill = (fitting * rng.lognormal(0, 0.2, len(follows))).round(2)
-    parts = world.parts.assign(price=price, fitting_cost=bill)
-    parts[["price", "fitting_cost"]] = parts[["price", "fitting_cost"]].where(follows, axis=0)
+    parts = draw.priced(rng, world.parts, follows)
     return World(world.vehicles, parts, world.truth, world.first_day)
 
 
@@ -149,7 +145,7 @@ def _early_known(rows):
 _OF_READINGS = (draw.readings_frame, exercises.readings_of, exercises.of_readings)
 _CENSORING = {"early": exercises.life(), "still-on": exercises.still_on(40_000)}
 _CENSORING["early-low"] = exercises.life_low()  # last, since it takes longest
-_LATE = {"early": exercises.life(0.1, None, LATE), "at-risk": exercises.at_risk(50_000)}
+_LATE = {"early": exercises.life(0.1, None, exercises.LATE), "at-risk": exercises.at_risk(50_000)}
 _FEW = {
     "early": exercises.life(0.1, KNOWN_SHAPE),
     "early-low": exercises.life_low(0.1, KNOWN_SHAPE),

@@ -3,12 +3,10 @@ how well does a reading repeat, and which difference is real?"""
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from wearbar.stats.estimate import Estimate
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, World
-from wearbar_lessons.exercises import CONFIDENCE, Exercise
+from wearbar_lessons.exercises import CONFIDENCE, Exercise, by_t
 
 READERS = ("A", "B", "C")  # the exercises ask of A and B
 ROUNDS = ("1", "2")  # each tyre is read twice, without a look at the first figures
@@ -68,8 +66,7 @@ def between(rows):
 def told(rows, confidence=CONFIDENCE):
     """The bias between A and B, an `Estimate`: Student's t over tyres."""
     off, n = between(rows), len(rows)
-    half = stats.t.ppf((1 + confidence) / 2, n - 1) * off.std(ddof=1) / n**0.5
-    return Estimate(off.mean(), off.mean() - half, off.mean() + half, confidence, n, unit="mm")
+    return by_t(off.mean(), off.std(ddof=1) / n**0.5, n - 1, n, "mm", confidence)
 
 
 def count(rows):

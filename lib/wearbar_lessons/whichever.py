@@ -5,10 +5,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from wearbar.stats.estimate import Estimate
 from wearbar_lessons import draw
 from wearbar_lessons.draw import AS_OF, World
-from wearbar_lessons.exercises import CONFIDENCE, Exercise, in_miles
+from wearbar_lessons.exercises import CONFIDENCE, Exercise, by_t, in_miles
 
 TASK = "oil-service"
 NORMAL_KM, SEVERE_KM, YEAR, ALLOWED = 12_000, 7_000, 365, 0.1  # as in its plan
@@ -119,10 +118,9 @@ def tables(world, *_):
 
 def told(rows, confidence=CONFIDENCE):
     """The services that such a van needs in a year, an `Estimate`: Student's t over vans."""
-    need = needed(rows)
-    half = stats.t.ppf((1 + confidence) / 2, len(need) - 1) * need.std(ddof=1) / len(need) ** 0.5
-    ends = need.mean() - half, need.mean() + half
-    return Estimate(need.mean(), *ends, confidence, len(need), unit="services a year")
+    need, n = needed(rows), len(rows)
+    error = need.std(ddof=1) / n**0.5
+    return by_t(need.mean(), error, n - 1, n, "services a year", confidence)
 
 
 def needed(rows, choose=np.maximum, limit=None):

@@ -21,19 +21,13 @@ def drawn(rng):
     most = int(12 + 3 * vehicles["km"].max() / scale)
     life = np.maximum(np.round(scale * rng.weibull(shape, (len(vehicles), most))), 4000)
     used = np.where(rng.random(life.shape) < is_early, rng.uniform(0.78, 0.97, life.shape), 1.0)
-    end = np.round(life * used).cumsum(axis=1)
-    begin, total = end - np.round(life * used), vehicles["km"].to_numpy()[:, None]
-    v, at = np.nonzero(begin < total - 150)
-    parts = pd.DataFrame({"v": v, "begin_km": begin[v, at], "end_km": end[v, at]})
-    ended = parts["end_km"] <= total[v, 0]
-    parts = parts.assign(observed=ended, end_km=np.minimum(parts["end_km"], total[v, 0]))
-    parts["reason"] = pd.Series(np.where(used[v, at] < 1, EARLY, WORN), parts.index).where(ended)
-    left = (NEW_MM - LIMIT_MM) * (1 - used[v, at])
-    read = LIMIT_MM + (left + rng.normal(0, 0.08, len(v))).round(1).clip(0.1)
-    depth = np.where(used[v, at] < 1, read, LIMIT_MM)
-    parts["removed_depth"] = pd.Series(depth.round(1), parts.index).where(ended)
-    parts = parts.assign(new_depth=NEW_MM, limit_depth=LIMIT_MM)
-    told = scale * (-np.log(1 - BY)) ** (1 / shape)
+    parts, at = draw.in_turn(vehicles, np.round(life * used))
+    used = used[at]
+    left = (NEW_MM - LIMIT_MM) * (1 - used)
+    read = LIMIT_MM + (left + rng.normal(0, 0.08, len(used))).round(1).clip(0.1)
+    depth = np.where(used < 1, read, LIMIT_MM).round(1)
+    parts = draw.removed(parts, np.where(used < 1, EARLY, WORN), depth)
+    told = draw.failed_by(scale, shape, BY)
     return World(vehicles, parts, {"scale": scale, "shape": float(shape), "told": told}, first)
 
 

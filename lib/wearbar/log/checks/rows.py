@@ -114,7 +114,7 @@ def beside_others(table, frame, log):
         alike = alike[alike[names].duplicated(keep=False).to_numpy()] if len(alike) else alike
     if len(alike):
         again = alike.join(log.extra[table].add_suffix(" (extra)")).duplicated()
-        name = MAIN_DATE.get(table, [TABLES[table][0].name])[0]
+        name = FIRST[table][0]
         rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
         yield named(table, alike, again, name, rule)
         if table in TWICE_SET_ASIDE:
