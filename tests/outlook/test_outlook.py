@@ -1,5 +1,6 @@
 import re
 from dataclasses import replace
+from functools import partial
 from types import SimpleNamespace
 
 import numpy as np
@@ -737,6 +738,14 @@ class TestWords:
         assert ("falls due again sooner: 1 more job." in text) == hence
         assert "once more than needed" not in text
         assert "once more than needed" in WORDS("visits", plan=plan, now="", has_covers=True)
+
+    def test_visits_with_more_jobs_than_the_forecast_say_why(self, year):
+        plan, jobs = outlook.plan_of_visits(year), outlook.totals(year, ["jobs"])["jobs"]
+        n, said = len(plan.jobs), partial(WORDS, "jobs_apart", plan=plan, past=None)
+        assert said(jobs=replace(jobs, value=n / 1.04)) == ""
+        assert "fewer jobs" in (text := said(jobs=replace(jobs, value=n / 1.2)))
+        assert "past years" not in text
+        assert "past years" in said(jobs=replace(jobs, value=n / 1.2), past=object())
 
     @pytest.mark.parametrize("n, text", [(0, "order none"), (3, "3 × 1 L")])
     def test_packs_in_words(self, n, text):
