@@ -177,7 +177,9 @@ def packs(by_hand, shared_folder):
         else:
             told.with_suffix(".half").write_text("null")
             try:
-                made = pack.make_pack(out, log=logs[name], tell=lambda line: None, workbook=True)
+                lines = []
+                made = pack.make_pack(out, log=logs[name], tell=lines.append, workbook=True)
+                out.with_suffix(".txt").write_text("\n".join(lines), encoding="utf-8")
                 told.with_suffix(".half").write_text(json.dumps(made.set_aside))
             finally:  # one that fails is not tried again for every test
                 told.with_suffix(".half").replace(told)

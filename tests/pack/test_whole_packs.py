@@ -16,7 +16,7 @@ from test_pages_agree import five_agree
 
 from wearbar.log import read_log
 from wearbar.log.places import place
-from wearbar.outlook.action_list import DANGER
+from wearbar.outlook.action_list import DANGER, PRESSING
 from wearbar.pack.make import NOTEBOOKS
 
 HAVE = [name for name in NOTEBOOKS if place("notebooks", f"{name}.ipynb").is_file()]
@@ -76,6 +76,20 @@ def test_every_report_answers_first_and_records_what_it_found(pack):
     for name, report in findings["reports"].items():
         assert report["headlines"], name
         assert report["findings"] or pack.folder.name == "by-hand", name
+
+
+def test_the_most_urgent_is_told_before_the_reports(pack):
+    """In the terminal, as it heads the list of the first page and of every other."""
+    told = pack.folder.with_suffix(".txt").read_text(encoding="utf-8").splitlines()
+    after = next(k for k, line in enumerate(told) if "log_check: done" in line)
+    at = next(k for k, line in enumerate(told) if line.startswith("To do now: "))
+    listed = findings_of(pack)["reports"]["interval_compliance"]["findings"]["actions"]["rows"]
+    now = [row for row in listed if row["urgency"] in PRESSING]
+    assert now and at < after
+    counted = pd.Series([row["urgency"] for row in now]).value_counts()
+    assert all(f"{urgency} {n}" in told[at] for urgency, n in counted.items())
+    first = [f"{r['stands']}: {r['vehicle']}, {r['what']}. {r['todo']}" for r in now[:3]]
+    assert [line.strip() for line in told[at + 1 : at + 1 + len(first)]] == first
 
 
 def test_rows_are_accounted_for(pack):

@@ -142,11 +142,19 @@ def _run(jobs, log, run, whole, tell, workers):
         for path, given, mark in jobs
     ]
     shared = [(occasions,), (items,), (actionlist.worn_of, asked["confidence"])]
+    shared += [(_at_once, address, asked)]
     first = address, asked["as_of"], *(shared if len(jobs) > 1 else ())
     if faults := run_tasks(tasks, workers, environment, run, first, tell, whole):
         told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
         so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"
         raise reports.NotDone(f"{told}. No pack was written; {so_far}")
+
+
+def _at_once(whole, address, asked):
+    """What calls for work now, for a terminal: an owner need not wait for the reports."""
+    cut, worn = reports.check(address, **asked)[1], actionlist.worn_of(whole, asked["confidence"])
+    show = Show(whole.units).with_distance(asked["units"])
+    return on_actions.at_once(actionlist.actions(cut, worn=worn[1]), show)
 
 
 def _gathered(new, folder_of, made):

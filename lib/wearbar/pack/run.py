@@ -49,7 +49,8 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     tasks: (name, function, arguments); the function gives whether it had anything to do. folder:
     for what they keep. first: address, as_of and (function, further arguments) of what all need of
     the log, done in the one process that they are copied from, where the system has that: this one,
-    if it is prepared, which has the log as `whole`. tell: called with each line of progress.
+    if it is prepared, which has the log as `whole`; a text that one gives is told at once. tell:
+    called with each line of progress.
     """
     if workers < 1:
         raise NotDone(f"workers is {workers}; give how many notebooks may run at once, from 1")
@@ -64,7 +65,12 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     else:
         run = _each(tasks, workers, environment)
     with store, closing(run) as done:
-        for n, (name, fault, seconds) in enumerate(done, start=1):
+        n = 0
+        for made in done:
+            if isinstance(made, str):
+                tell(made)
+                continue
+            n, (name, fault, seconds) = n + 1, made
             if not name:
                 raise NotDone(f"the process of all reports stopped: {fault}; nothing was written")
             faults |= {name: fault} if fault else {}
@@ -79,7 +85,8 @@ def _copied(tasks, workers, first, environment=None, whole=None):
         address, as_of, *asked = first
         READ[address, as_of] = whole = whole or check(address, as_of)[0]
         for function, *further in asked:  # kept with the log
-            function(whole, *further)
+            if isinstance(said := function(whole, *further), str):
+                yield said
     import_module(PREPARED).keep()
     yield from _each(tasks, workers, environment or {})
 

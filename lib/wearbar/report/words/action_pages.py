@@ -6,7 +6,7 @@ from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
 from wearbar.report.quantities import clean, number, plain, plural
-from wearbar.report.template import words_of
+from wearbar.report.template import column_of, words_of
 
 SAY = words_of("actions", danger=DANGER)
 SAID = ("what", "evidence", "by_said", "todo", "job", "stands", "source")  # of a row, in words
@@ -113,6 +113,13 @@ def counted_now(rows):
     groups = (rows[now], rows[~now & rows["urgency"].ne("coming")])
     counts = [group["urgency"].value_counts() for group in groups]
     return [", ".join(f"{u} {number(n[u])}" for u in URGENCY if n.get(u)) for n in counts]
+
+
+def at_once(rows, show, most=3):
+    """Lines for a terminal: what calls for work now, counted, and the first of it."""
+    now = told(rows[rows["urgency"].isin(PRESSING)].head(most), show)
+    lines = column_of(SAY, "first_of_all", now)
+    return "\n    ".join([plain(SAY("at_once", counted=counted_now(rows)[0])), *lines])
 
 
 def by_site(rows):
