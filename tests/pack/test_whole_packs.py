@@ -85,7 +85,8 @@ def test_the_most_urgent_is_told_before_the_reports(pack):
     at = next(k for k, line in enumerate(told) if line.startswith("To do now: "))
     listed = findings_of(pack)["reports"]["interval_compliance"]["findings"]["actions"]["rows"]
     now = [row for row in listed if row["urgency"] in PRESSING]
-    assert now and at < after
+    assert now
+    assert at < after
     counted = pd.Series([row["urgency"] for row in now]).value_counts()
     assert all(f"{urgency} {n}" in told[at] for urgency, n in counted.items())
     first = [f"{r['stands']}: {r['vehicle']}, {r['what']}. {r['todo']}" for r in now[:3]]

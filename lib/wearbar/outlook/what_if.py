@@ -5,6 +5,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from wearbar.log.keys import look_up, stacked
 from wearbar.outlook.ahead import BASE, EARLIEST, POINT, work_ahead
@@ -14,6 +15,7 @@ from wearbar.outlook.year import YEAR_DAYS, draws_of, outlook_of
 from wearbar.usage.forecast import model_of
 
 FIGURES = ["km", "jobs", "hours", "planned", "wear", "money"]
+YEARS_SD = 0.12  # by which a vehicle's distance differs from year to year: no source
 MOST_USE = 3.0  # of today's distance: farther no forecast goes that rests on today's use
 AXES = {"km": ("every_km", 0), "days": ("every_days", 2)}  # of `sooner`: its column, its axis
 TRIP = ["vehicle", "what", "position", "left_km", "is_part"]
@@ -39,10 +41,11 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     `figure, now, then, difference, low, high` (limits of the difference), km and money of the log.
 
     whole, test, learning: as of `outlook_of`; now: what it gives by them, if that is there already.
-    NaN where the outlook has no figure, and of the limits of the distance, which is as asked: how
-    far use differs from year to year, a log of few years can't tell. Repairs stay as they are: the
-    log can't tell what they would be. ValueError for what can't be asked: a task or category that
-    is not ahead, an interval above the plan's, safety or statutory work by the owner.
+    NaN where the outlook has no figure, and of the limits of the distance, which is as asked. The
+    other limits allow for use that differs by `YEARS_SD` from year to year: a log of few years
+    can't tell. Repairs stay as they are: the log can't tell what they would be. ValueError for what
+    can't be asked: a task or category that is not ahead, an interval above the plan's, safety or
+    statutory work by the owner.
     Source: common random numbers (Law, Simulation modeling and analysis, chapter 11; from memory).
     """
 
@@ -59,7 +62,10 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     found = pd.DataFrame(
         {"now": years[0].mean(), "then": years[1].mean(), "difference": more.mean()}
     )
-    found["low"], found["high"] = (more.quantile((1 + s * confidence) / 2) for s in (-1, 1))
+    wide = stats.norm.ppf((1 + confidence) / 2) * YEARS_SD * found["difference"].abs()
+    for name, side in (("low", -1), ("high", 1)):
+        off = more.quantile((1 + side * confidence) / 2) - found["difference"]
+        found[name] = found["difference"] + side * np.hypot(off, wide)
     found.loc["km", ["low", "high"]] = np.nan
     found = found if now.record_days >= YEAR_DAYS else found * np.nan
     return found.rename_axis("figure").reset_index()
