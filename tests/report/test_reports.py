@@ -205,6 +205,17 @@ def test_series_differ_without_their_colour():
     assert len({marker for _, _, marker in STATES.values()}) == len(STATES)
 
 
+def test_names_of_lines_that_end_close_do_not_lie_on_one_another():
+    _, axes = style.new_figure(3)
+    axes.set_ylim(0, 1)
+    style.name_ends(axes, 1, {"B": 0.5, "A": 0.49, "D": 0.9, "C": 0.5})
+    by_name = {text.get_text(): text.xy[1] for text in axes.texts}
+    assert list(by_name) == ["A", "B", "C", "D"]
+    assert by_name["A"] == 0.49
+    assert by_name["D"] == 0.9
+    assert min(np.diff(list(by_name.values()))) > 0.05
+
+
 def test_a_kind_of_vehicle_looks_the_same_wherever_it_appears():
     kinds = [*VEHICLE_KINDS, "sledge"]
     looks = style.kind_style(kinds)

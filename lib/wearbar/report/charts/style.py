@@ -125,6 +125,17 @@ def name_point(axes, x, y, name):
     axes.annotate(clean(name, 30), (x, y), xytext=(at, 6), **look)
 
 
+def name_ends(axes, x, ends):
+    """Name lines to the right of their ends at x, apart where ends are close. ends: name to y."""
+    low, high = axes.get_ylim()
+    gap = 0.06 * (high - low)
+    at = low - gap
+    for name, y in sorted(ends.items(), key=lambda end: end[1]):
+        at = max(y, at + gap)
+        where = {"xytext": (5, 0), "textcoords": "offset points", "va": "center"}
+        axes.annotate(clean(name, 30), (x, at), fontsize=SMALL, **where)
+
+
 def thousands(axis, most=7):
     """Ticks as print has them: 12,000, and never an exponent."""
     axis.set_major_locator(MaxNLocator(most))
