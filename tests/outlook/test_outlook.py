@@ -278,6 +278,7 @@ class TestOrder:
                     "axle": "front",
                     "item": "Plover",
                     "size": 2,
+                    "life_km": 40_000.0,
                 }
             ]
         )
@@ -290,6 +291,8 @@ class TestOrder:
         table = _worn(sets, Told, prices).assign(**{"item": "Plover"})
         assert table["order_packs"].item() == 0
         assert table["chance"].item() == 0.4
+        unread = Sets(rows.assign(life_km=np.inf), pd.DataFrame(), np.ones((1, 40)))
+        assert _worn(unread, Told, prices).empty  # no reading, and of no like part
         assert table["expected"].item() == 0.4
         assert "Not ordered, though a need is possible: Plover (4 in 10)." in WORDS(
             "order", n=1, maybe=table
@@ -505,6 +508,36 @@ class TestLearning:
         assert 0.86 <= kept <= 0.97
         if bias or own:
             assert raw < 0.7
+
+    def test_a_year_far_off_leaves_the_figure_as_simulated_and_without_a_range(self, year):
+        """Of checks that nobody writes down: three jobs came where a thousand were forecast."""
+        learning = learned(self.years(0.003, name="jobs"))
+        assert np.isinf(learning.loc["jobs", "sd"])
+        assert learned(self.years(0.6, name="jobs")).loc["jobs", "sd"] < np.inf
+        told = corrected(year.raw, learning.loc[["jobs"]], np.random.default_rng(1))
+        assert told.far == {"jobs"}
+        assert (told.totals["jobs"] == year.raw.totals["jobs"]).all()
+        so = replace(year, simulated=told)
+        jobs = outlook.totals(so, ["jobs"])["jobs"]
+        assert jobs.value == pytest.approx(year.raw.totals["jobs"].sum(axis=1).mean())
+        assert np.isnan([jobs.low, jobs.high]).all()
+        months = outlook.by_month(so)
+        assert months["jobs"].notna().all()
+        assert months[["jobs_low", "jobs_high"]].isna().all(axis=None)
+        totals = {"jobs": jobs} | outlook.totals(so, ["hours", "money"])
+        text, _ = wording.answer(so, totals, outlook.plan_of_visits(so), SHOW)
+        assert f"need about {jobs.value:.0f} jobs by the plan, in" in text
+        assert "No range is given" in text
+
+    def test_what_is_cut_off_at_nil_does_not_raise_the_mean(self, year):
+        rng = np.random.default_rng(1)
+        raw = 800 * (1 + 0.05 * rng.standard_normal((400, 1))) * np.full(12, 1 / 12)
+        learning = learned(self.years(0.6, name="jobs")).loc[["jobs"]]
+        told = corrected(replace(year.raw, totals={"jobs": raw}), learning, rng).totals["jobs"]
+        told = told.sum(axis=1)
+        assert told.min() == 0
+        assert told.mean() == pytest.approx(800 * np.exp(learning.loc["jobs", "mean"]), rel=0.01)
+        assert np.quantile(told, 0.95) > 1200
 
     def test_money_alone_is_moved_a_draw_at_a_time(self, year):
         tens = {n: np.full((4000, 12), 10.0) for n in ("jobs", "hours", "km", *CLASSES)}

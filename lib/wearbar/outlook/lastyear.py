@@ -111,7 +111,7 @@ def last_year(log, test, replay, confidence=0.9, rng=None):
     figures = [(n, e.value, e.low, e.high, actual[n].sum(), before[n].sum()) for n, e in made]
     figures = pd.DataFrame(figures, columns=columns)
     figures["is_inside"] = figures["actual"].between(figures["low"], figures["high"])
-    figures["is_known"] = figures[["forecast", "actual"]].notna().all(axis=1)
+    figures["is_known"] = figures[["forecast", "low", "actual"]].notna().all(axis=1)
     months = by_month(told).assign(jobs_actual=actual["jobs"], jobs_before=before["jobs"])
     joined = fleet.loc[~fleet["vehicle"].isin(names), "vehicle"]
     n_left = fleet["disposed"].between(start + pd.Timedelta(days=1), log.as_of).sum()

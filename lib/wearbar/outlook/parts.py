@@ -176,9 +176,11 @@ def order_list(log, ahead, sets, simulated, prices):
 
 
 def _worn(sets, simulated, prices):
-    """Each item by the set, where half a set or more is expected."""
+    """Each item by the set, where half a set or more is expected; not those whose wear nothing
+    tells."""
     rows, price = [], prices.of_pieces(sets.rows)["price"]
-    for (category, kind, axle, item, size), some in sets.rows.groupby(WORN, dropna=False):
+    told = sets.rows[np.isfinite(sets.rows["life_km"])]
+    for (category, kind, axle, item, size), some in told.groupby(WORN, dropna=False):
         need = simulated.sets[:, some.index].sum(axis=1)
         order = np.floor(np.quantile(need, ORDER_CHANCE) + 1e-9) if need.mean() >= 0.5 else 0.0
         code = ", ".join(x for x in (category, axle, kind) if x)

@@ -33,6 +33,7 @@ class Simulated:
     unknown: dict  # of hours and each class, doings of which no figure is known
     blind: frozenset  # of jobs, hours and classes, those that log and plan hold nothing of
     bills: dict  # parts that wear and days of unplanned work with a price on record
+    far: frozenset = frozenset()  # of jobs and hours: past years were too far off for a range
 
     @property
     def thin(self):

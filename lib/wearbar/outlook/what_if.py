@@ -66,7 +66,7 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     for name, side in (("low", -1), ("high", 1)):
         off = more.quantile((1 + side * confidence) / 2) - found["difference"]
         found[name] = found["difference"] + side * np.hypot(off, wide)
-    found.loc["km", ["low", "high"]] = np.nan
+    found.loc[["km", *now.simulated.far], ["low", "high"]] = np.nan
     found = found if now.record_days >= YEAR_DAYS else found * np.nan
     return found.rename_axis("figure").reset_index()
 

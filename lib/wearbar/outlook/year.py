@@ -23,6 +23,7 @@ HORIZON_DAYS = (30, 90, 180, 365)
 PRIOR_SD = {"planned": 0.08, "wear": 0.10, "unplanned": 0.20, "other": 0.50}
 COUNTED = ("jobs", "hours")  # of what was forecast, what has no prior
 FEW_PIECES_SD = 0.8  # over the root of the parts on record: what they leave unsure of lives here
+FAR = np.log(2)  # forecasts of counts that were out by this, on the log scale, tell no range
 CHANCE = 0.4  # how often chance alone misses by less than what is put down to it: tried there too
 OWN_YEAR = 0.5  # sd of a year's own part, as a share of that of the bias
 UNITS = {"jobs": "", "hours": "hours", "km": "km"}  # of totals; others are money
@@ -113,6 +114,8 @@ def by_month(outlook, draws=None):
     for name in ("jobs", "hours", "money"):
         values = draws.pivot(index="draw", columns="month", values=name)
         band = _bands(values, outlook, outlook.has_months)
+        if name in outlook.simulated.far:
+            band[["low", "high"]] = np.nan
         parts.append(band.set_axis([name, f"{name}_low", f"{name}_high"], axis=1))
     return pd.concat(parts, axis=1).reset_index()
 
@@ -128,6 +131,8 @@ def totals(outlook, names, draws=None):
         note = "" if years[name].notna().all() else "neither the log nor the plan says"
         note = note if outlook.has_year else "a year's total needs a year of record"
         told = {"unit": UNITS.get(name, "money"), "method": f"{len(years)} simulated years"}
+        if name in outlook.simulated.far:
+            band[["low", "high"]], note = np.nan, "past years were too far off for a range"
         rests_on = outlook.confidence, len(outlook.ahead.rows)
         made[name] = Estimate(*band.tolist(), *rests_on, **told, note=note)
     return made
@@ -194,7 +199,8 @@ def learned(years):
     miss beyond what the bands alone exceed in 1 - CHANCE of n years is the excess: all of it widens
     the bands, by Student's t with n degrees of freedom over the normal, since so few misses tell
     their own spread poorly; half of it counts as shared by years, and moves them (empirical Bayes).
-    In simulation 90% then hold 88 to 96 times in 100 (tests/reference/coverage.md).
+    In simulation 90% then hold 88 to 96 times in 100 (tests/reference/coverage.md). Years that were
+    out by `FAR` have an sd of inf: a log of other work than the plan's tells no range.
     years: list of (`Simulated.totals` of that year, `actual_year`).
     """
     rows = {}
@@ -212,6 +218,8 @@ def learned(years):
         n = len(told)
         if name in COUNTED and not n:
             rows[name] = 0.0, 0.0, n
+        elif name in COUNTED and (ratio**2).mean() > FAR**2:
+            rows[name] = 0.0, np.inf, n
         elif name in COUNTED:
             excess = max((ratio**2).mean() - stats.chi2.ppf(CHANCE, n) / n * variance.mean(), 0.0)
             worth = 1 + 2 * variance.mean() / excess if excess else np.inf
@@ -230,18 +238,19 @@ def learned(years):
 def corrected(told, learning, rng):
     """`Simulated` with each class of money moved and widened as `learned` says, a year alike; jobs
     and hours by what their years differ from the mean, so that no year's band is narrower than it
-    was."""
-    totals = dict(told.totals)
-    for name, row in learning[learning["sd"] > 0].iterrows():
+    was. Those past years were too far off for stand as they are, and are `far`."""
+    totals, far = dict(told.totals), frozenset(learning.index[np.isinf(learning["sd"])])
+    for name, row in learning[learning["sd"].gt(0) & ~learning.index.isin(far)].iterrows():
         drawn, n = totals[name], len(totals[name])
         if name in COUNTED:
             year, mean = drawn.sum(axis=1), drawn.mean(axis=0)
             wider = np.hypot(1.0, row["sd"] * year.mean() / max(year.std(), 1e-9)) - 1
             more = wider * (year - year.mean())[:, None] / max(year.mean(), 1e-9)  # a year alike
-            moved = drawn + mean * (np.expm1(row["mean"]) + more)
-            totals[name] = np.maximum(moved, 0.0)
+            moved = np.maximum(drawn + mean * (np.expm1(row["mean"]) + more), 0.0)
+            asked = year.mean() * np.exp(row["mean"])  # which what is cut off at nil would raise
+            totals[name] = moved * (asked / max(moved.sum(axis=1).mean(), 1e-9))
         else:
             few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0
             noise = np.hypot(row["sd"], few) * rng.standard_normal((n, 1))
             totals[name] = drawn * np.exp(row["mean"] + noise)
-    return replace(told, totals=totals)
+    return replace(told, totals=totals, far=far)

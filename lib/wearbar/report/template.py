@@ -122,6 +122,8 @@ def _about(context, x, what=""):
 
 def about(value, low, high, say):
     """ "about 850 jobs (790 to 950)", the range rounded outwards. say: number to words, unit."""
+    if math.isnan(low) or math.isnan(high):
+        return Harmless(safe(f"about {say(round(value))}", starts=False))
     step = 10 ** max(-(quantities.decimals_of(low, high) or 0), 0)
     low, high = step * math.floor(low / step), step * math.ceil(high / step)
     ends = f" ({number(low)} to {number(high)})"
