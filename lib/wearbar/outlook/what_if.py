@@ -55,8 +55,8 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
         return model, *_changed(log, change, *rest)
 
     asked = {"confidence": confidence, "learning": learning}
-    now = now or outlook_of(log, whole, test, **asked)
     then = outlook_of(log, whole, test, **asked, change=changed)
+    now = now or outlook_of(log, whole, test, **asked)
     years = [draws_of(year).groupby("draw")[FIGURES].sum(min_count=1) for year in (now, then)]
     more = years[1] - years[0]
     found = pd.DataFrame(
