@@ -15,7 +15,7 @@ from wearbar.outlook.year import YEAR_DAYS, draws_of, outlook_of
 from wearbar.usage.forecast import model_of
 
 FIGURES = ["km", "jobs", "hours", "planned", "wear", "money"]
-YEARS_SD = 0.12  # by which a vehicle's distance differs from year to year: no source
+YEARS_SD = 0.17  # by which a vehicle's distance differs from one year to the next: no source
 MOST_USE = 3.0  # of today's distance: farther no forecast goes that rests on today's use
 AXES = {"km": ("every_km", 0), "days": ("every_days", 2)}  # of `sooner`: its column, its axis
 TRIP = ["vehicle", "what", "position", "left_km", "is_part"]
@@ -63,8 +63,8 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
         {"now": years[0].mean(), "then": years[1].mean(), "difference": more.mean()}
     )
     wide = stats.norm.ppf((1 + confidence) / 2) * YEARS_SD * found["difference"].abs()
-    for name, side in (("low", -1), ("high", 1)):
-        off = more.quantile((1 + side * confidence) / 2) - found["difference"]
+    for name, side, to in (("low", -1, "lower"), ("high", 1, "higher")):  # a draw: counts are whole
+        off = more.quantile((1 + side * confidence) / 2, interpolation=to) - found["difference"]
         found[name] = found["difference"] + side * np.hypot(off, wide)
     found.loc[["km", *now.simulated.far], ["low", "high"]] = np.nan
     found = found if now.record_days >= YEAR_DAYS else found * np.nan
