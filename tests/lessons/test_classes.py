@@ -4,6 +4,7 @@ import json
 import socket
 
 import nbformat
+import pandas as pd
 import pytest
 from nbformat.v4 import new_code_cell, new_notebook
 
@@ -155,10 +156,59 @@ def test_a_notebook_that_does_not_end_is_ended(room, tmp_path):
     assert sandbox.run_apart(path, log, room, seconds=0.5) == (None, "time")
 
 
-def test_elsewhere_marking_is_refused_unless_asked_for(monkeypatch, room):
-    monkeypatch.setattr(marking.sys, "platform", "win32")
-    with pytest.raises(NotDone, match="--unsandboxed"):
-        marking.mark_class(room)
+@pytest.fixture
+def no_walls(monkeypatch):
+    """A system that lets us close neither network nor folders."""
+    for module in (marking, sandbox):
+        monkeypatch.setattr(module, "walls", lambda: [])
+
+
+def test_without_walls_marking_is_refused_unless_asked_for(no_walls, room, capsys):
+    assert main(["lesson", "mark", str(room)]) == 2
+    said = capsys.readouterr().err
+    assert "add --unsandboxed" in said
+    assert "Traceback" not in said
+
+
+TRIES = """
+import _socket, socket, urllib.request
+ways = {{
+    "a name": lambda: socket.getaddrinfo("localhost", {port}),
+    "Python's sockets": lambda: socket.create_connection(("127.0.0.1", {port}), timeout=3),
+    "the bare ones": lambda: _socket.socket().connect(("127.0.0.1", {port})),
+    "a packet": lambda: socket.socket(type=socket.SOCK_DGRAM).sendto(b"x", ("127.0.0.1", {port})),
+    "a server": lambda: socket.socket().bind(("127.0.0.1", 0)),
+    "a page": lambda: urllib.request.urlopen("http://127.0.0.1:{port}", timeout=3),
+}}
+for name, way in ways.items():
+    try:
+        way()
+    except OSError as error:
+        assert "without a network" in str(error), name
+    else:
+        raise SystemExit("there is a network: " + name)
+early = wb.fit_weibull(rows["duration_km"], rows["observed"], shape=2.0).quantile(0.1)
+lesson.check("early", early)
+lesson.check("early-low", early.low)
+"""
+
+
+@pytest.mark.slow
+def test_without_walls_a_class_is_marked_when_asked_for(no_walls, room, capsys):
+    *pair, last = folders(room)
+    last.joinpath(notebooks()[LESSON].name).unlink(missing_ok=True)
+    with socket.create_server(("127.0.0.1", 0)) as listens:
+        for folder in pair:
+            write_work(folder, OPEN, TRIES.format(port=listens.getsockname()[1]))
+        assert main(["lesson", "mark", str(room), "--only", LESSON, "--unsandboxed"]) == 0
+        listens.setblocking(False)
+        with pytest.raises(BlockingIOError):  # nobody came
+            listens.accept()
+    assert "can see the class's folder" in capsys.readouterr().out
+    table = pd.read_csv(room / "instructor" / marking.TABLE)
+    marks = table.groupby("student", sort=False)[["mark", "what"]].agg(list)
+    assert marks["mark"].tolist() == [[1, 1], [1, 1], [0, 0]]
+    assert marks["what"].tolist() == [["right"] * 2, ["right"] * 2, ["no notebook"] * 2]
 
 
 def test_the_command_says_how_it_is_given(capsys):
