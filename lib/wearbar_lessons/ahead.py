@@ -1,5 +1,5 @@
-"""The lesson on the year ahead: jobs that fall due by distance, bundled into visits, and a forecast
-scored against what came."""
+"""The lesson on the year ahead: jobs that fall due by distance, bundled into visits, a forecast
+scored against what came, and what would be otherwise."""
 
 import numpy as np
 import pandas as pd
@@ -9,37 +9,67 @@ from wearbar_lessons.draw import AS_OF, World
 from wearbar_lessons.exercises import Exercise, by_t
 
 TASKS = {"engine-oil": 15_000, "filters": 25_000, "gearbox-oil": 40_000}  # km; invented
+HOURS, PARTS = (0.8, 0.5, 1.2), (48.0, 65.0, 70.0)  # of each; GBP
+AN_HOUR = 60.0  # GBP
+CHANGES = {"use": {"use": 1.2}, "sooner": {"sooner": {"engine-oil": {"distance": 10_000}}}}
 YEAR, WINDOW = 365, 60  # days; the second of a visit, from its first job
+OF = ("jobs", "planned")  # the figures that a change is asked for
+MONTHS, MONTHS_SD = 12, 0.25  # of each year; how a van's months differ, on the log scale
 SLIP_KM = 2000  # by which a job is done early or late
 READ = ("km_0", "km_1", "km_2")  # the odometer when the first of two years began, and at their ends
 _KM = np.array([*TASKS.values()])
 
 
 def drawn(rng):
-    """Vans that drive more in one year than in another; three jobs come again by distance. Of the
-    year ahead, which no log holds, `told` is the number of jobs that will be done."""
+    """Vans that drive more in one year, and in one month, than in another; three jobs come again by
+    distance. Of the year ahead, which no log holds, `told` is the number of jobs that will be done,
+    and the others what each of `CHANGES` would bring."""
     n, spread = int(rng.integers(24, 41)), rng.uniform(0.1, 0.3)
     before = rng.integers(50, 700, n)  # days on the road before the first of two years
     base = rng.lognormal(np.log(rng.uniform(55, 80)), 0.25, n)[:, None]
     rate = base * rng.lognormal(0, spread, (n, 4))  # km a day: before, two years, the year ahead
-    days = np.column_stack([before, np.full((n, 3), YEAR)])
-    read = np.floor((rate * days).cumsum(axis=1))
+    months = rng.lognormal(-(MONTHS_SD**2) / 2, MONTHS_SD, (n, 4 * MONTHS))
+    days = np.column_stack([before, np.full((n, 3), YEAR)]).repeat(MONTHS, axis=1) / MONTHS
+    km = (rate.repeat(MONTHS, axis=1) * months * days).cumsum(axis=1)
+    read = np.floor(km[:, MONTHS - 1 :: MONTHS])
     done = (_KM[:, None] + rng.uniform(-SLIP_KM, SLIP_KM, (n, len(_KM), 30)).round()).cumsum(axis=2)
-    came = (done > read[:, 2, None, None]) & (done <= read[:, 3, None, None])
-    truth = {"told": float(came.sum()), "scale": float(read[:, 2].sum())}
+    now, then = (read[:, year, None, None] for year in (2, 3))
+    truth = {"told": lived(done, now, then)[0], "scale": float(read[:, 2].sum())}
+    truth |= _otherwise(done, now, then)
     first = AS_OF - pd.Timedelta(days=int(before.max()) + 2 * YEAR)
     vehicles = pd.DataFrame(read[:, :3], columns=[*READ]).assign(days=before + 2 * YEAR)
-    events = _dated(before, read[:, :3], done)
+    events = _dated(days, km, read[:, 2], done)
     return World(vehicles, None, truth, first, events=events)
 
 
-def _dated(before, read, done):
-    """The jobs done so far, with how many days ago, by a van's even distance of each stretch."""
-    v, task, _ = at = np.nonzero(done <= read[:, 2, None, None])
-    edges = np.column_stack([np.zeros(len(read)), read])[v]
-    days = np.column_stack([before, np.full((len(read), 2), YEAR)])
+def lived(done, now, then, oil_km=TASKS["engine-oil"]):
+    """(jobs, money) of a year, by the km at which each job is done, (vans, tasks, times), and each
+    van's at both ends of the year. oil_km: a shorter interval of engine oil: each comes so much
+    sooner, from the last one done; what is overdue by it is done at once."""
+    sooner = np.array([TASKS["engine-oil"] - oil_km, 0, 0])[:, None]
+    ahead = np.where(done > now, done - (done > now).cumsum(axis=2) * sooner, np.inf)
+    late = (now - ahead.min(axis=2, keepdims=True)).clip(min=0)
+    jobs = (ahead + late <= then).sum(axis=(0, 2))
+    return float(jobs.sum()), float(jobs @ (AN_HOUR * np.array(HOURS) + PARTS))
+
+
+def _otherwise(done, now, then):
+    """How many more jobs, and how much more money, each of `CHANGES` would bring in that year."""
+    was, (use, oil) = np.array(lived(done, now, then)), CHANGES.values()
+    oil_km = oil["sooner"]["engine-oil"]["distance"]
+    more = lived(done, now, now + use["use"] * (then - now)), lived(done, now, then, oil_km)
+    more = dict(zip(CHANGES, np.array(more) - was, strict=True))
+    return {f"{name}_{of}": float(x[at]) for name, x in more.items() for at, of in enumerate(OF)}
+
+
+def _dated(days, km, now, done):
+    """The jobs done so far, with how many days ago, by a van's even distance in each stretch of
+    `days`, at whose end it had gone `km`."""
+    v, task, _ = at = np.nonzero(done <= now[:, None, None])
+    edges = np.column_stack([np.zeros(len(km)), km])[v]
     driven = ((done[at][:, None] - edges[:, :-1]) / np.diff(edges)).clip(0, 1)
-    ago = days.sum(axis=1)[v] - np.ceil((driven * days[v]).sum(axis=1))
+    on = np.ceil((driven * days[v]).sum(axis=1) - 1e-6)  # days on the road
+    ago = days[v, : 3 * MONTHS].sum(axis=1).round() - on
     return pd.DataFrame({"v": v, "task": task, "km": done[at], "ago": ago.astype(int)})
 
 
@@ -52,6 +82,8 @@ def tables(world, category, item):
     odometer["odometer"] = own[[*READ]].to_numpy().ravel()
     work = pd.DataFrame({"vehicle": vans[jobs["v"]], "date": _day(jobs["ago"])})
     work = work.assign(odometer=jobs["km"], task=np.array([*TASKS])[jobs["task"]], why="planned")
+    work["labour_hours"], work["parts_cost"] = (np.array(x)[jobs["task"]] for x in (HOURS, PARTS))
+    work = work.assign(labour_cost=AN_HOUR * work["labour_hours"], done_by="workshop")
     work = work.sort_values(["date", "vehicle"], ignore_index=True)
     vehicles = draw.vehicles_table(world.vehicles)
     return {"vehicles": vehicles, "odometer": odometer, "work": work}
