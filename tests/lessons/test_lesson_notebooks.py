@@ -161,6 +161,40 @@ def test_the_parts_of_a_lesson_are_there(name):
         assert f'lesson.check("{exercise}"' in code
 
 
+def table_of(text, head):
+    """The rows of a Markdown table below its head, lists of cells."""
+    lines = text[text.index(head) :].split("\n\n")[0].splitlines()[2:]
+    return [[cell.strip() for cell in line.strip("|").split("|")] for line in lines]
+
+
+DRAWS = re.compile(r"plt\.subplots|sns\.\w+plot\(|\.plot[.(]")
+
+
+@pytest.mark.parametrize("name", PATHS)
+def test_a_lesson_keeps_to_its_minutes_and_says_what_it_draws(name):
+    cells = json.loads(PATHS[name].read_text("utf-8"))["cells"]
+    text = "\n\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "markdown")
+    minutes = dict(row[::-1] for row in table_of(text, "| minutes |"))
+    assert 45 <= sum(map(int, minutes.values())) <= 60
+    asked = {2: "two exercises", 3: "three exercises"}[len(lessons.LESSONS[name].exercises)]
+    assert asked in minutes
+    code = ["".join(c["source"]) for c in cells if c["cell_type"] == "code"]
+    assert any(map(DRAWS.search, code))
+    assert not [source for source in code if DRAWS.search(source) and "print(" not in source]
+
+
+def test_the_terms_table_says_what_the_notebooks_say():
+    rows = table_of((PATHS[MODEL].parent / "README.md").read_text("utf-8"), "| week |")
+    assert len(rows) == len(PATHS)
+    for (week, link, _, needs), (name, path) in zip(rows, PATHS.items(), strict=True):
+        assert link == f"[{name}]({path.name})"
+        said = re.search(r"\*\*You need\*\*([^\n]*)", path.read_text("utf-8").replace("\\n", "\n"))
+        needed, _, rest = said.group(1).partition(" of a term")
+        numbers = re.findall(r"\d+", needed)
+        assert week == numbers.pop() if rest else week == "end", name
+        assert set(re.findall(r"\d+", needs)) == set(numbers), name
+
+
 def test_lessons_are_no_reports():
     """A pack takes the notebooks that stand beside their folder, never those in it."""
     reports = {path.name for path in places.place("notebooks").glob("*.ipynb")}
