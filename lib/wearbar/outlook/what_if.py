@@ -62,7 +62,11 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
     found = pd.DataFrame(
         {"now": years[0].mean(), "then": years[1].mean(), "difference": more.mean()}
     )
-    wide = stats.norm.ppf((1 + confidence) / 2) * YEARS_SD * found["difference"].abs()
+    km = np.log(years[0]["km"].clip(lower=1.0))
+    # what moves with the log of the distance, where that differs by 5% or more between draws
+    by_km = more.mul(km - km.mean(), axis=0).mean() / max(km.var(ddof=0), 0.05**2)
+    moves = np.maximum(by_km.abs(), found["difference"].abs())
+    wide = stats.norm.ppf((1 + confidence) / 2) * YEARS_SD * moves
     for name, side, to in (("low", -1, "lower"), ("high", 1, "higher")):  # a draw: counts are whole
         off = more.quantile((1 + side * confidence) / 2, interpolation=to) - found["difference"]
         found[name] = found["difference"] + side * np.hypot(off, wide)
