@@ -73,9 +73,9 @@ def start(root, log, *only):
         text=True,
         start_new_session=True,
     )
-    lines = [
-        next(run.stderr) for _ in range(1 + len(only))
-    ]  # reading, running, and each but the last
+    lines = [next(run.stderr) for _ in range(2)]  # reading, running
+    while sum(": done" in line for line in lines) < len(only) - 1:  # each but the last
+        lines.append(next(run.stderr))
     end = time.monotonic() + 120
     while not waiting.exists() and time.monotonic() < end:
         time.sleep(0.1)
