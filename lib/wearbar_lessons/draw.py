@@ -69,10 +69,8 @@ def in_turn(vehicles, lives):
     end = lives.cumsum(axis=1)
     begin, total = end - lives, vehicles["km"].to_numpy()[:, None]
     at = np.nonzero((begin < total - 150) & (end > vehicles["first_km"].to_numpy()[:, None]))
-    parts, now = (
-        pd.DataFrame({"v": at[0], "begin_km": begin[at], "end_km": end[at]}),
-        total[at[0], 0],
-    )
+    parts = pd.DataFrame({"v": at[0], "begin_km": begin[at], "end_km": end[at]})
+    now = total[at[0], 0]
     parts["observed"] = parts["end_km"] <= now
     return parts.assign(end_km=np.minimum(parts["end_km"], now)), at
 

@@ -87,7 +87,7 @@ CHANGES = {
     "oil by the owner": Change(own_work=("oil",)),
     "tyres of longer life and higher price": Change(parts={"tyre": {"life": 1.4, "price": 75.0}}),
 }
-FIGURES = {"jobs": "jobs", "planned": "planned work", "wear": "tyres"}
+FIGURES = {"jobs": "jobs", "planned": "planned work", "wear": "tyre money"}
 ASKED = {  # of each change the figures that it moves
     f"{FIGURES[name]} at {what}": (what, name, SHORT)
     for what, change in CHANGES.items()

@@ -291,12 +291,12 @@ class TestOrder:
         table = _worn(sets, Told, prices).assign(**{"item": "Plover"})
         assert table["order_packs"].item() == 0
         assert table["chance"].item() == 0.4
-        unread = Sets(rows.assign(life_km=np.inf), pd.DataFrame(), np.ones((1, 40)))
-        assert _worn(unread, Told, prices).empty  # no reading, and of no like part
         assert table["expected"].item() == 0.4
         assert "Not ordered, though a need is possible: Plover (4 in 10)." in WORDS(
             "order", n=1, maybe=table
         )
+        unread = Sets(rows.assign(life_km=np.inf), pd.DataFrame(), np.ones((1, 40)))
+        assert _worn(unread, Told, prices).empty  # no reading, and of no like part
         Told.sets = np.repeat([[1.0], [0.0]], [90, 10], axis=0)
         assert _worn(sets, Told, prices)["order_packs"].item() == 1
         order = view_of("outlook", "order", _worn(sets, Told, prices), SHOW)["frame"]
