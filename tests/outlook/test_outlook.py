@@ -528,6 +528,9 @@ class TestLearning:
         text, _ = wording.answer(so, totals, outlook.plan_of_visits(so), SHOW)
         assert f"need about {jobs.value:.0f} jobs by the plan, in" in text
         assert "No range is given" in text
+        said = WORDS("corrected", past=SimpleNamespace(learning=learning))
+        assert "Past forecasts of jobs done missed by half or more" in said
+        assert "wider" not in said
 
     def test_what_is_cut_off_at_nil_does_not_raise_the_mean(self, year):
         rng = np.random.default_rng(1)

@@ -17,8 +17,8 @@ from wearbar.report.words.action_pages import counted_now
 
 def words_in(show):
     """The blocks of the report in the reader's units."""
-    days = {"month": MONTH_DAYS, "gap": GAP_DAYS}
-    return words_of("outlook", show=show, classes=CLASSES, least=LEAST_BILLS, **days)
+    known = {"month": MONTH_DAYS, "gap": GAP_DAYS, "inf": np.inf}
+    return words_of("outlook", show=show, classes=CLASSES, least=LEAST_BILLS, **known)
 
 
 def answer(year, totals, plan, show):
