@@ -2,7 +2,6 @@
 `parser.EXITS`; a command gives how much it left aside. What goes wrong is said in one sentence.
 Libraries are imported only once there is work to do, so that `--help` answers at once."""
 
-import datetime
 import os
 import sys
 from importlib import import_module
@@ -71,27 +70,6 @@ def pack(each, quiet, **asked):
         tell(f"{rows} set aside: log_check names each, and what would mend it.")
     print(made.first_page)
     return made.set_aside
-
-
-@command
-def sheet(out, **asked):
-    """Write visit sheets, and beside the page a CSV file which wearbar record takes back."""
-    from wearbar.pack.sheets import make_sheets
-
-    terminal.refuse_to_replace(out, b'<span class="mark">Wearbar</span>')
-    set_aside = make_sheets(out, **asked)
-    print(Path(out).resolve().as_uri(), Path(out).with_suffix(".csv"), sep="\n")
-    return set_aside
-
-
-@command
-def record(log, sheet, out):
-    """Write a new log: the rows of LOG as they are, and below them those of a filled sheet."""
-    from wearbar.pack import record as room
-
-    set_aside, told = room.record(log, sheet, out, datetime.date.today())
-    print(told)
-    return set_aside
 
 
 @command

@@ -15,11 +15,11 @@ from wearbar import intervals
 from wearbar.log import LogError, read_log
 from wearbar.outlook.visit_sheet import visit_of
 from wearbar.pack.cli import main
-from wearbar.pack.record import record
 from wearbar.report.quantities import Show
 from wearbar.report.report import NotDone
 from wearbar.report.to_fill import COLUMNS, write_to_fill
 from wearbar.report.words import sheet as wording
+from wearbar_sheets.record import record
 
 TODAY = datetime.date(2025, 7, 20)
 HOSTILE = '=HYPERLINK("http://x.invalid","V")'

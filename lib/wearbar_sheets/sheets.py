@@ -6,12 +6,12 @@ import pandas as pd
 from markupsafe import Markup
 
 from wearbar.outlook.visit_sheet import visits_of
-from wearbar.pack.record import is_filled, refused
 from wearbar.report import report as reports
 from wearbar.report.quantities import Show, clean
 from wearbar.report.template import page_of
 from wearbar.report.to_fill import write_to_fill
 from wearbar.report.words import sheet as wording
+from wearbar_sheets.record import is_filled, refused
 
 BLOCKS = ("head", "before", "work", "readings", "parts", "after")
 
