@@ -10,7 +10,7 @@ import pytest
 from conftest import use_test_notebooks
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
-from wearbar.log import read_log
+from wearbar.log import places, read_log
 from wearbar.pack import make as pack
 from wearbar.pack import run
 
@@ -99,7 +99,7 @@ def test_a_process_begun_anew_writes_the_same_pack(sample_pack, tmp_path, monkey
 def test_what_a_cell_warns_of_is_seen(example_log, tmp_path, monkeypatch):
     """As in a kernel; a report of ours that warned would fail tests/pack/test_whole_packs.py."""
     use_test_notebooks(monkeypatch)
-    book = nbformat.read(run.places.place("notebooks") / "sample.ipynb", as_version=4)
+    book = nbformat.read(places.place("notebooks") / "sample.ipynb", as_version=4)
     book.cells.append(new_code_cell("import warnings\nwarnings.warn('mind this')"))
     nbformat.write(book, tmp_path / "warns.ipynb")
     whole, asked = read_log(example_log), {"as_of": "", "confidence": 0.9}

@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log.keys import is_among, look_up
+from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 
 ONE_DAY = pd.Timedelta(days=1)
@@ -29,6 +30,7 @@ WHY_LEFT = ["set aside", "others paid", "bill not known", "no day", "outside rec
 DOUBLE = ["vehicle", "date", "item", "price", "other_cost", "why"]
 
 
+@kept_with
 def money_lines(log):
     """Every row with money, once, whatever its date: frame `LINE_TYPES`, one row a line.
 

@@ -79,6 +79,7 @@ def occasions(log, late_share=None):
     return found[~told | found["in_rate"]].reset_index(drop=True)
 
 
+@kept_with
 def _fleet(log, late_share=None):
     if log.plan is None:
         log = replace(log.only([]), plan=log.plan_or_empty)

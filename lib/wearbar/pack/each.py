@@ -52,7 +52,7 @@ def make_packs(out="", each="vehicle", log="", tell=print, since="", workers=2, 
             tasks.append((folder, _made, (run / folder, asked | own)))
         tell(f"Making {plural(len(tasks), 'pack')}, {workers} at a time")
         shared = ((of, checked["confidence"]) for of in (worn_of, model_by_test))
-        first = address, checked["as_of"], *shared
+        first = address, checked["as_of"], (), *shared
         faults = run_tasks(tasks, workers, environment, run, first, tell, whole)
         told = [f"{folder} stopped: {fault}" for folder, fault in sorted(faults.items())]
         if len(faults) == len(names):

@@ -13,7 +13,7 @@ from IPython.core.displaypub import DisplayPublisher
 from IPython.core.interactiveshell import InteractiveShell
 from IPython.core.pylabtools import activate_matplotlib
 from matplotlib_inline.backend_inline import configure_inline_support
-from nbformat.v4 import new_output
+from nbformat import from_dict
 from papermill.engines import Engine
 from traitlets import List, Type
 from traitlets.config import Config
@@ -63,9 +63,14 @@ def _encoded(data):
     return data | {kind: base64.b64encode(x).decode() for kind, x in pictures.items()}
 
 
+def _output(kind, **told):
+    """An output of a cell. They are checked together, when the notebook is written."""
+    return from_dict({"output_type": kind} | told)
+
+
 class _Publisher(DisplayPublisher):
     def publish(self, data, metadata=None, **more):
-        shown = new_output("display_data", _encoded(data), metadata=metadata or {})
+        shown = _output("display_data", data=_encoded(data), metadata=metadata or {})
         self.shell.shown.append(shown)
 
 
@@ -75,7 +80,7 @@ class _Result(DisplayHook):
 
     def write_format_data(self, format_dict, md_dict=None):
         told = {"metadata": md_dict or {}, "execution_count": self.prompt_count}
-        self.shell.shown.append(new_output("execute_result", _encoded(format_dict), **told))
+        self.shell.shown.append(_output("execute_result", data=_encoded(format_dict), **told))
 
     def finish_displayhook(self):
         pass
@@ -91,7 +96,7 @@ class ZMQInteractiveShell(InteractiveShell):
 
     def _showtraceback(self, etype, evalue, stb):
         told = {"ename": etype.__name__, "evalue": str(evalue), "traceback": stb}
-        self.shown.append(new_output("error", **told))
+        self.shown.append(_output("error", **told))
 
 
 class _Stream(io.TextIOBase):
@@ -107,5 +112,5 @@ class _Stream(io.TextIOBase):
         if last.get("name") == self.name:
             last.text += text
         elif text:
-            self.shell.shown.append(new_output("stream", name=self.name, text=text))
+            self.shell.shown.append(_output("stream", name=self.name, text=text))
         return len(text)

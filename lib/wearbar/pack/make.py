@@ -11,7 +11,8 @@ from typing import NamedTuple
 import nbformat
 from markupsafe import Markup
 
-from wearbar.intervals import items, occasions
+from wearbar.cost.account import account
+from wearbar.intervals import items, occasions, use_by_day
 from wearbar.log import places
 from wearbar.log.units import is_example
 from wearbar.outlook import action_list as actionlist
@@ -25,10 +26,12 @@ from wearbar.report.quantities import Show, clean, listing, plural
 from wearbar.report.template import page_of
 from wearbar.report.words import action_pages as on_actions
 from wearbar.report.words import month as on_month
+from wearbar.usage.backtest import kept_test
 
-# in the order in which they are read; the last begin first, for the outlook takes longest
+# in the order in which they are read
 NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
 NOTEBOOKS += ["outlook", "log_check"]
+LONGEST = ("outlook", "running_cost", "interval_compliance")  # begin first, so that none ends alone
 
 
 class Pack(NamedTuple):
@@ -75,7 +78,8 @@ def make_pack(
         kept = folders.kept_from(out, names, made) if only else []
         side_by_side = f", {workers} at a time" if len(names) > 1 else ""
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")
-        jobs = [(have[name], given[name], folders.sha256(made[name])) for name in names[::-1]]
+        first = sorted(names, key=lambda name: LONGEST.index(name) if name in LONGEST else 9)
+        jobs = [(have[name], given[name], folders.sha256(made[name])) for name in first]
         run, new = work / "run", work / "new"
         _run(jobs, log, run, whole, tell, workers)
         made = {name: made[name] for name in have if name in (*names, *kept)}
@@ -141,9 +145,12 @@ def _run(jobs, log, run, whole, tell, workers):
         (path.stem, report, (path, {"log": address, **given}, mark, run, clean(whole.name)))
         for path, given, mark in jobs
     ]
-    shared = [(occasions,), (items,), (actionlist.worn_of, asked["confidence"])]
-    shared += [(_at_once, address, asked)]
-    first = address, asked["as_of"], *(shared if len(jobs) > 1 else ())
+    confidence, shared = asked["confidence"], [()]
+    if len(jobs) > 1:
+        shared = [(kept_test, confidence), (occasions,), (items,)]
+        shared += [(actionlist.worn_of, confidence), (_at_once, address, asked)]
+        shared += [(account,), (use_by_day,)]
+    first = address, asked["as_of"], *shared
     if faults := run_tasks(tasks, workers, environment, run, first, tell, whole):
         told = "; ".join(f"{name} stopped: {fault}" for name, fault in sorted(faults.items()))
         so_far = f"the notebook as far as it ran is in {run / 'notebooks'}"

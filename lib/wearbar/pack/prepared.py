@@ -11,8 +11,8 @@ from importlib import import_module
 from wearbar.pack import ONE_THREAD
 
 ALL = """
-    nbconvert papermill wearbar.outlook.visit_sheet wearbar.pack.run wearbar.report.charts.life
-    wearbar.report.report wearbar.report.words.outlook
+    papermill wearbar.outlook.visit_sheet wearbar.pack.page wearbar.pack.run
+    wearbar.report.charts.life wearbar.report.report wearbar.report.words.outlook
 """
 SOME = """
     seaborn seaborn.regression statsmodels statsmodels.stats.meta_analysis
@@ -28,8 +28,12 @@ def _import_all():
     os.environ |= ONE_THREAD
     os.dup2(nowhere, 2)  # "building the font cache" is no news of a log
     sys.modules.setdefault(SLOW, None)
+    gc.disable()  # nothing that is imported becomes garbage
     for name in (ALL + SOME).split():
         import_module(name)
+    import_module("wearbar.pack.page").prepare()
+    gc.freeze()
+    gc.enable()
     if was is None:
         del sys.modules[SLOW]
     os.dup2(own, 2)

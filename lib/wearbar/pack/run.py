@@ -16,7 +16,6 @@ from pathlib import Path
 
 import nbformat
 
-from wearbar.log import places
 from wearbar.log.once import STORE
 from wearbar.log.sources import is_database, resolved
 from wearbar.pack import ONE_THREAD
@@ -49,8 +48,9 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
     tasks: (name, function, arguments); the function gives whether it had anything to do. folder:
     for what they keep. first: address, as_of and (function, further arguments) of what all need of
     the log, done in the one process that they are copied from, where the system has that: this one,
-    if it is prepared, which has the log as `whole`; a text that one gives is told at once. tell:
-    called with each line of progress.
+    if it is prepared, which has the log as `whole`; a text that one gives is told at once. The
+    first of them, or (), is done in another meanwhile, and kept by `log.once`. tell: called with
+    each line of progress.
     """
     if workers < 1:
         raise NotDone(f"workers is {workers}; give how many notebooks may run at once, from 1")
@@ -81,26 +81,44 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
 
 def _copied(tasks, workers, first, environment=None, whole=None):
     """As `_each`, in copies of this process, which holds or reads the log and what all need."""
+    yield from _each(_in_turn(tasks, workers, first, whole), workers, environment or {})
+
+
+def _in_turn(tasks, workers, first, whole):
+    """The tasks, once what they all need is done here; before them what is done beside it, a task
+    without a name, and what is to be told."""
     with suppress(Exception):  # what is wrong stops the tasks that need it, which say so
-        address, as_of, *asked = first
+        address, as_of, beside, *asked = first
         READ[address, as_of] = whole = whole or check(address, as_of)[0]
+        if beside and workers > 1:
+            yield "", _done_beside, (whole, beside)
         for function, *further in asked:  # kept with the log
             if isinstance(said := function(whole, *further), str):
                 yield said
     import_module(PREPARED).keep()
-    yield from _each(tasks, workers, environment or {})
+    yield from tasks
+
+
+def _done_beside(whole, asked):
+    with suppress(Exception):  # as above
+        function, *further = asked
+        function(whole, *further)
+    return ()
 
 
 def _each(tasks, workers, environment):
-    """What the tasks of `run_tasks` give, as it comes; of one whose process is ended, that it was.
-    Each process holds one end of a pipe, and ends once its other end is closed: by leaving this
-    early, or by the system where this process is ended."""
+    """What the tasks of `run_tasks` give, as it comes, and the texts among them; of one whose
+    process is ended, that it was. Each process holds one end of a pipe, and ends once its other end
+    is closed: by leaving this early, or by the system where this process is ended."""
     (end, leash), context = multiprocessing.Pipe(duplex=False), _context()
-    environment, tasks, running = os.environ | environment, list(tasks), {}
+    environment, tasks, running = os.environ | environment, iter(tasks), {}
     try:
-        while tasks or running:
-            while tasks and len(running) < workers:
-                name, *task = tasks.pop(0)
+        while True:
+            while len(running) < workers and (task := next(tasks, None)):
+                if isinstance(task, str):
+                    yield task
+                    continue
+                name, *task = task
                 found, given = multiprocessing.Pipe(duplex=False)
                 held = end, leash, given, environment
                 process = context.Process(target=_work, args=(*held, name, *task))
@@ -113,6 +131,8 @@ def _each(tasks, workers, environment):
                     os.environ |= own
                 given.close()
                 running[found] = name, process
+            if not running:
+                return
             for found in wait(running, timeout=0.5):  # wakes, so that Windows too hears Ctrl-C
                 try:
                     made = [found.recv()]
@@ -182,16 +202,13 @@ def report(source, parameters, mark, folder, log_name):
         with suppress(OSError, ValueError, nbformat.ValidationError):
             if nbformat.read(finished, as_version=4).metadata.get(MADE_FROM) == mark:
                 return False
-    from nbconvert import HTMLExporter
+    from wearbar.pack.page import page as page_of
 
     finished.unlink(missing_ok=True)
     book = execute(source, finished, parameters)
     book.metadata[MADE_FROM] = mark
-    how = {"template_name": "report", "exclude_anchor_links": True}
-    exporter = HTMLExporter(extra_template_basedirs=[str(places.place("shared"))], **how)
-    about = {"log_name": log_name, "front_page": FIRST_PAGE, "metadata": {"name": source.stem}}
-    about |= {"notebook": f"notebooks/{source.name}"}
-    made = exporter.from_notebook_node(book, resources=about)[0]
+    about = {"log_name": log_name, "front_page": FIRST_PAGE, "name": source.stem}
+    made = page_of(book, **about, notebook=f"notebooks/{source.name}")
     page.write_text(made, encoding="utf-8")
     running = finished.with_suffix(".running")
     running.write_text(nbformat.writes(book) + "\n", encoding="utf-8")

@@ -12,6 +12,7 @@ import platform
 import re
 import sys
 from dataclasses import asdict, dataclass, field, is_dataclass
+from functools import cache
 from importlib.metadata import version
 
 import pandas as pd
@@ -111,7 +112,7 @@ class Report:
         self.table(**tables.view_of(self.name, name, frame, self.show, hide) | more)
 
     def figure(self, figure, alt, caption=""):
-        """Show a matplotlib figure as a PNG with its alternative text, then clear it."""
+        """Show a matplotlib figure as a PNG with its alternative text."""
         from wearbar.report.charts.style import SCREEN_DPI, png
 
         width, alt = round(SCREEN_DPI * figure.get_figwidth()), plain(alt)
@@ -251,9 +252,12 @@ def rows_of(log):
     return f"{plural(read, 'row')} read: {used:,} used, {ends}"
 
 
+_version = cache(version)
+
+
 def versions():
     """Library to version, for all that a number or a figure may hang on."""
-    return {"Python": platform.python_version()} | {name: version(name) for name in LIBRARIES}
+    return {"Python": platform.python_version()} | {name: _version(name) for name in LIBRARIES}
 
 
 def _show(page, text, more=None):

@@ -8,10 +8,12 @@ for Markdown on its way (`safe`), so that no template can forget it.
 import html
 import math
 import re
+from contextlib import suppress
 from functools import cache
 
 import pandas as pd
 from jinja2 import Environment, FileSystemLoader, FunctionLoader, StrictUndefined, pass_context
+from jinja2.bccache import FileSystemBytecodeCache
 from markupsafe import Markup
 
 from wearbar.log import places
@@ -53,10 +55,25 @@ def page_of(template, **words):
     return _pages().get_template(template).render(words)
 
 
+class _Compiled(FileSystemBytecodeCache):
+    """Templates as they were compiled, kept from run to run where the system lets a user keep them:
+    compiling those of a pack takes longer than filling them."""
+
+    def dump_bytecode(self, bucket):
+        with suppress(OSError):
+            super().dump_bytecode(bucket)
+
+
+def _compiled():
+    with suppress(OSError, RuntimeError):  # no folder of the user's own
+        return _Compiled()
+
+
 @cache
 def _pages():
     loader = FileSystemLoader(places.place("shared", "report"))
-    made = Environment(loader=loader, undefined=StrictUndefined, autoescape=True)
+    how = {"undefined": StrictUndefined, "autoescape": True, "bytecode_cache": _compiled()}
+    made = Environment(loader=loader, **how)
     made.filters["text"] = lambda text: Markup(html.escape(text))
     return made
 
@@ -78,7 +95,7 @@ def _said(name, block, values):
 def _environment():
     # without autoescape, which would let Markdown through and escape twice
     how = {"undefined": StrictUndefined, "finalize": _harmless, "autoescape": False}
-    made = Environment(loader=FunctionLoader(_source), **how)
+    made = Environment(loader=FunctionLoader(_source), bytecode_cache=_compiled(), **how)
     made.filters |= {name: getattr(quantities, name) for name in _PLAIN}
     made.filters |= {name: _of_show(name) for name in _SHOWN}
     made.filters |= {"coded": coded, "listing": _listing, "about": _about, "each": _each}

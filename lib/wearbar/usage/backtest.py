@@ -118,12 +118,30 @@ def _fit(log, readings, method, widen=None):
     """The `UsageModel` of a method of `NAMES`."""
     fleet, stays = log.tables["vehicles"], log.tables["layups"]
     if method in OWN:
-        stays = usual_layups(stays, log.as_of) if "lay-ups" in method else stays
+        stays = _usual_layups(log) if "lay-ups" in method else stays
         looks_for = "season" in method, "steady" not in method
         return fit_usage(readings, fleet, log.as_of, stays, *looks_for, widen)
-    # the naive are plug-in: the rate as if it were known and only days differed
-    path = usage.log_path(log)
-    model = fit_usage(path, fleet, log.as_of, seasonal=False, drifts=False, widen=widen)
+    model, rate = _plug_in(log)
+    clock = model.clock
+    if method == "last-year":
+        last_read, path = days_of(model.vehicles["last_date"]), usage.log_path(log)
+        at, path = numbers_of(path.vehicles, model.vehicles.index), path.numbered()
+        clock = LastYear(**vars(clock), path=path, at=at, last_read=last_read, rate=rate)
+    hours = fit_hours(readings, fleet, log.as_of, stays)
+    return replace(model, clock=clock, hours=hours, widen=tuple(widen or UsageModel.widen))
+
+
+@kept_with
+def _usual_layups(log):
+    return usual_layups(log.tables["layups"], log.as_of)
+
+
+@kept_with
+def _plug_in(log):
+    """(the `UsageModel` of both naive methods, its rates): the rate as if it were known and only
+    days differed."""
+    path, fleet = usage.log_path(log), log.tables["vehicles"]
+    model = fit_usage(path, fleet, log.as_of, seasonal=False, drifts=False)
     daily = usage.daily_rate(path, log.as_of).set_index("vehicle").reindex(model.vehicles.index)
     rate = daily["rate_km_per_day"].where(daily["rate_km_per_day"] > 0)
     dispersion = model.vehicles["dispersion_days"]
@@ -131,13 +149,7 @@ def _fit(log, readings, method, widen=None):
     told = model.vehicles.assign(rate_km_per_day=rate, log_variance=0.0, drift_per_day=0.0, df=1e6)
     told["dispersion_days"] = dispersion.fillna(usual)
     told["method"] = np.where(rate.isna() | dispersion.isna().all(), "none", "own")
-    clock = model.clock
-    if method == "last-year":
-        last_read, rate = days_of(told["last_date"]), rate.to_numpy()
-        at, path = numbers_of(path.vehicles, told.index), path.numbered()
-        clock = LastYear(**vars(clock), path=path, at=at, last_read=last_read, rate=rate)
-    hours = fit_hours(readings, fleet, log.as_of, stays)
-    return replace(model, vehicles=told, clock=clock, hours=hours)
+    return replace(model, vehicles=told), rate.to_numpy()
 
 
 @dataclass(frozen=True, eq=False)

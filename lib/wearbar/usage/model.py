@@ -57,11 +57,11 @@ def fit_usage(readings, vehicles, as_of, layups=None, seasonal=True, drifts=True
     # distance between readings about a fortnight apart, by vehicle and date
     code = names.get_indexer(path.vehicles)[path.code()]
     seen = (code >= 0) & (path.day <= end) & (path.day > end - 365.25 * YEARS_BACK)
-    rows = pd.DataFrame({"code": code, "day": path.day, "km": path.high})[seen]
-    rows = rows.sort_values("code", kind="stable")
-    rows["block"] = (rows.groupby("code")["day"].transform("max") - rows["day"]) // _BLOCK_DAYS
-    rows = rows.drop_duplicates(["code", "block"], keep="last")
-    code, day, km = (rows[name].to_numpy() for name in ("code", "day", "km"))
+    at = np.flatnonzero(seen)[np.argsort(code[seen], kind="stable")]
+    code, day, km = code[at], path.day[at], path.high[at]
+    block = (day[np.searchsorted(code, code, "right") - 1] - day) // _BLOCK_DAYS
+    kept = (np.diff(code, append=-1) != 0) | (np.diff(block, append=-1) != 0)
+    code, day, km = code[kept], day[kept], km[kept]
     spans = {"code": code[1:], "start": day[:-1], "end": day[1:], "km": np.diff(km)}
     spans = {name: values[code[1:] == code[:-1]] for name, values in spans.items()}
     clock = clock_of(names, spans, end, layups, seasonal)

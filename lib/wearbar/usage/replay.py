@@ -9,9 +9,8 @@ import pandas as pd
 
 from wearbar.log import log_from
 from wearbar.log.checks.rows import main_date
-from wearbar.log.keys import is_among
 from wearbar.log.schema import READINGS
-from wearbar.log.settle import OF_ALL_TABLES, OF_READINGS, ROW, read_tables
+from wearbar.log.settle import OF_ALL_TABLES, OF_READINGS, read_tables
 from wearbar.log.sources.header import check_header
 from wearbar.usage.distance import known_on
 
@@ -48,17 +47,17 @@ class Replay:
 
     def at(self, day, of_use=False):
         """The log at the end of that day; of_use: no more of it than tells of readings."""
-        day, tables, extra, gone = pd.Timestamp(day), {}, {}, []
+        day, tables, extra, found = pd.Timestamp(day), {}, {}, self.read.found
         names = {n: of for n, of in self.log.origin.tables.items() if n in OF_USE or not of_use}
         for name, frame in self.read.tables.items():
             later = self.known[name] > day if name in names else np.full(len(frame), True)
-            gone.append(frame.index[later].to_frame(name="line").assign(table=name))
+            if len(found):
+                gone = found["line"].isin(frame.index[later])
+                found = found[~(found["table"].eq(name) & gone)]
             frame, extra[name] = frame[~later], self.read.extra[name][~later]
             if "to" in frame and name not in (*WRITTEN_AT_END, *PAID_AHEAD):
                 frame = frame.assign(to=frame["to"].where(~(frame["to"] > day)))
             tables[name] = frame
-        found = self.read.found
-        found = found[~is_among(found, pd.concat(gone), ROW)]
         read = self.read._replace(tables=tables, extra=extra, found=found)
         plan = None if of_use else plan_at(self.log.plan, day)
         rules = OF_READINGS if of_use else OF_ALL_TABLES

@@ -9,6 +9,7 @@ import warnings
 
 import pandas as pd
 from matplotlib import style
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 from matplotlib.figure import Figure
 from matplotlib.text import Text
@@ -165,8 +166,9 @@ def png(figure, dpi=DPI):
     for text in figure.findobj(Text):
         text.set_parse_math(False)
     held = io.BytesIO()
+    figure.set_dpi(dpi)
     with style.context(_LOOK), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing from font")
-        figure.savefig(held, format="png", dpi=dpi, metadata={"Software": None})
-    figure.clear()
+        # `savefig` would draw it twice, the first time for its layout alone
+        FigureCanvasAgg(figure).print_png(held, metadata={"Software": None})
     return held.getvalue()
