@@ -31,7 +31,9 @@ from wearbar.usage.backtest import kept_test
 # in the order in which they are read
 NOTEBOOKS = ["interval_compliance", "consumable_life", "severe_use", "running_cost"]
 NOTEBOOKS += ["outlook", "log_check"]
-LONGEST = ("outlook", "running_cost", "interval_compliance")  # begin first, so that none ends alone
+# in the order in which they begin: one that needs no back-test, while that is worked out beside it;
+# then the longest, so that none ends alone
+BEGIN = ["consumable_life", "outlook", "running_cost", "interval_compliance", "severe_use"]
 
 
 class Pack(NamedTuple):
@@ -78,7 +80,7 @@ def make_pack(
         kept = folders.kept_from(out, names, made) if only else []
         side_by_side = f", {workers} at a time" if len(names) > 1 else ""
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")
-        first = sorted(names, key=lambda name: LONGEST.index(name) if name in LONGEST else 9)
+        first = sorted(names, key=lambda name: BEGIN.index(name) if name in BEGIN else 9)
         jobs = [(have[name], given[name], folders.sha256(made[name])) for name in first]
         run, new = work / "run", work / "new"
         _run(jobs, log, run, whole, tell, workers)
