@@ -26,13 +26,12 @@ def page(book, **about):
     ]
 
 
-def prepare():
-    """Make what every page needs and takes time: templates, and the patterns of Python's words."""
-    page(new_notebook(cells=[new_code_cell("1")]), name="")
-
-
 @cache
 def _exporter():
     where = [str(places.place("shared"))]
     how = {"template_name": "report", "exclude_anchor_links": True, "default_preprocessors": []}
     return _Exporter(extra_template_basedirs=where, **how)
+
+
+# what every page needs and takes time: templates, and the patterns of Python's words
+page(new_notebook(cells=[new_code_cell("1")]), name="")

@@ -6,10 +6,12 @@ still tells which a report used; importing them again takes no time."""
 import gc
 import os
 import sys
+from functools import cache
 from importlib import import_module
 
 from wearbar.pack import ONE_THREAD
 
+LOG = "nbformat wearbar.pack.make"  # what reading a log and its action list take
 ALL = """
     papermill wearbar.outlook.visit_sheet wearbar.pack.page wearbar.pack.run
     wearbar.report.charts.life wearbar.report.report wearbar.report.words.outlook
@@ -23,15 +25,14 @@ SOME = """
 SLOW = "rfc3987_syntax"
 
 
-def _import_all():
+def _import(names):
     own, nowhere, was = os.dup(2), os.open(os.devnull, os.O_WRONLY), sys.modules.get(SLOW)
     os.environ |= ONE_THREAD
     os.dup2(nowhere, 2)  # "building the font cache" is no news of a log
     sys.modules.setdefault(SLOW, None)
     gc.disable()  # nothing that is imported becomes garbage
-    for name in (ALL + SOME).split():
+    for name in names.split():
         import_module(name)
-    import_module("wearbar.pack.page").prepare()
     gc.freeze()
     gc.enable()
     if was is None:
@@ -41,6 +42,12 @@ def _import_all():
     os.close(nowhere)
 
 
+@cache
+def complete():
+    """Import what the reports need besides."""
+    _import(ALL + SOME)
+
+
 def keep():
     """Make all that is there the ground of the processes to be copied from this one."""
     for name in SOME.split():
@@ -48,5 +55,4 @@ def keep():
     gc.freeze()  # statsmodels collects garbage at every multiple test: what is here needs no look
 
 
-_import_all()
-keep()
+_import(LOG)

@@ -26,6 +26,7 @@ ADDRESS = "WEARBAR_LOG"
 FIRST_PAGE = "index.html"
 MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
 PREPARED = "wearbar.pack.prepared"
+MOST_ROWS = 100_000  # of a log of more, what all need is not sent from one process to another
 
 
 def addressed(log):
@@ -81,22 +82,38 @@ def run_tasks(tasks, workers, environment, folder, first, tell, whole):
 
 def _copied(tasks, workers, first, environment=None, whole=None):
     """As `_each`, in copies of this process, which holds or reads the log and what all need."""
-    yield from _each(_in_turn(tasks, workers, first, whole), workers, environment or {})
-
-
-def _in_turn(tasks, workers, first, whole):
-    """The tasks, once what they all need is done here; before them what is done beside it, a task
-    without a name, and what is to be told."""
+    prepared, environment = import_module(PREPARED), environment or {}
     with suppress(Exception):  # what is wrong stops the tasks that need it, which say so
         address, as_of, beside, *asked = first
         READ[address, as_of] = whole = whole or check(address, as_of)[0]
+        is_large = whole.ledger["used"].sum() > MOST_ROWS
+        told = _needed(whole, asked)
+        if not is_large:
+            told = _each(_while_it_imports(("", _needed, (whole, asked))), 2, environment)
+        for made in told:
+            if isinstance(made, str):
+                yield made
+            else:
+                whole._kept.update(made)
         if beside and workers > 1:
-            yield "", _done_beside, (whole, beside)
-        for function, *further in asked:  # kept with the log
-            if isinstance(said := function(whole, *further), str):
-                yield said
-    import_module(PREPARED).keep()
-    yield from tasks
+            tasks = [("", _done_beside, (whole, beside)), *tasks]
+    prepared.complete()
+    prepared.keep()
+    yield from _each(tasks, workers, environment)
+
+
+def _while_it_imports(task):
+    """The task, and once it is on its way the rest of what reports import, in this process."""
+    yield task
+    import_module(PREPARED).complete()
+
+
+def _needed(whole, asked):
+    """The texts that the functions give, and then what the log keeps of what they worked out."""
+    for function, *further in asked:
+        if isinstance(said := function(whole, *further), str):
+            yield said
+    yield whole._kept
 
 
 def _done_beside(whole, asked):
@@ -107,17 +124,14 @@ def _done_beside(whole, asked):
 
 
 def _each(tasks, workers, environment):
-    """What the tasks of `run_tasks` give, as it comes, and the texts among them; of one whose
-    process is ended, that it was. Each process holds one end of a pipe, and ends once its other end
-    is closed: by leaving this early, or by the system where this process is ended."""
+    """What the tasks of `run_tasks` give, as it comes; of one whose process is ended, that it was.
+    Each process holds one end of a pipe, and ends once its other end is closed: by leaving this
+    early, or by the system where this process is ended."""
     (end, leash), context = multiprocessing.Pipe(duplex=False), _context()
     environment, tasks, running = os.environ | environment, iter(tasks), {}
     try:
         while True:
             while len(running) < workers and (task := next(tasks, None)):
-                if isinstance(task, str):
-                    yield task
-                    continue
                 name, *task = task
                 found, given = multiprocessing.Pipe(duplex=False)
                 held = end, leash, given, environment
@@ -158,7 +172,7 @@ def _context():
     if PREPARED in sys.modules:
         return multiprocessing.get_context("fork")
     context = multiprocessing.get_context("forkserver")
-    context.set_forkserver_preload([PREPARED])
+    context.set_forkserver_preload(["wearbar.pack.ready"])
     return context
 
 
