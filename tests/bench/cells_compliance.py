@@ -1,11 +1,11 @@
-"""Cells of interval compliance: the rate's own interval, and whether sites, kinds, tasks and vehicles differ. See coverage.py."""
+"""Cells of interval compliance: the rate's own interval, and whether sites, kinds, tasks and vehicles differ. See holds.py."""
 
 from types import SimpleNamespace
 from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
-from coverage import cells
+from holds import cells
 from scipy.special import expit
 
 from wearbar import intervals

@@ -1,10 +1,10 @@
-"""Cells of running cost: cost per distance, comparisons, mounting repairs, cheapest ages. See coverage.py."""
+"""Cells of running cost: cost per distance, comparisons, mounting repairs, cheapest ages. See holds.py."""
 
 import gc
 
 import numpy as np
 import pandas as pd
-from coverage import cells
+from holds import cells
 
 from wearbar.cost import account as money
 from wearbar.cost import ageing, by_use, keep_now, keeping, part_age

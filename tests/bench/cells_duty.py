@@ -1,8 +1,8 @@
-"""Cells of lives and unplanned visits by use: the ratios' intervals, the difference of two curves, and what is claimed. See coverage.py."""
+"""Cells of lives and unplanned visits by use: the ratios' intervals, the difference of two curves, and what is claimed. See holds.py."""
 
 import numpy as np
 import pandas as pd
-from coverage import cells
+from holds import cells
 
 from wearbar.severity import STEP
 from wearbar.stats.recurrence import mean_cumulative, mean_cumulative_difference

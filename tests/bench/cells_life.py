@@ -1,8 +1,8 @@
-"""Cells of lives by removal, cost of an item, comparisons of items, wear, ages of replacement. See coverage.py."""
+"""Cells of lives by removal, cost of an item, comparisons of items, wear, ages of replacement. See holds.py."""
 
 import numpy as np
 import pandas as pd
-from coverage import cells
+from holds import cells
 from scipy import optimize, special
 
 from wearbar import parts as choice

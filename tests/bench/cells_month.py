@@ -1,8 +1,8 @@
-"""Cells of the month on the first page: changes between two months, claims of a change, movers. See coverage.py."""
+"""Cells of the month on the first page: changes between two months, claims of a change, movers. See holds.py."""
 
 import numpy as np
 import pandas as pd
-from coverage import cells
+from holds import cells
 from scipy.special import expit
 
 from wearbar.outlook import month as months

@@ -1,5 +1,5 @@
 """Cells of the outlook: ranges of jobs corrected by past years; fleets made anew, whose outlook of a year ago is set beside what came.
-See coverage.py.
+See holds.py.
 
 A replayed sample takes some seconds (a log is made, read and replayed at past days), so that some dozens are run, not two thousand.
 """
@@ -8,7 +8,7 @@ import tempfile
 from functools import cache
 
 import numpy as np
-from coverage import cells
+from holds import cells
 
 import wearbar_synthetic as synthetic
 from wearbar import outlook

@@ -1,8 +1,8 @@
-"""Cells of severe use: the effect's interval, and what is claimed where there is no effect. See coverage.py."""
+"""Cells of severe use: the effect's interval, and what is claimed where there is no effect. See holds.py."""
 
 import numpy as np
 import pandas as pd
-from coverage import cells
+from holds import cells
 
 from wearbar import severity
 from wearbar.severity import use as hard_use

@@ -1,4 +1,4 @@
-"""Cells of the intervals that the evidence supports: their limits, and what is brought forward when nothing is shorter. See coverage.py."""
+"""Cells of the intervals that the evidence supports: their limits, and what is brought forward when nothing is shorter. See holds.py."""
 
 import gc
 from functools import cache
@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 import pandas as pd
 from cells_severity import fleet
-from coverage import cells
+from holds import cells
 from scipy import optimize, special, stats
 
 from wearbar import log, severity

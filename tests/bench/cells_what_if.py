@@ -1,4 +1,4 @@
-"""Cells of what if: what keeping a vehicle some years more comes to, and how another year ahead differs. See coverage.py."""
+"""Cells of what if: what keeping a vehicle some years more comes to, and how another year ahead differs. See holds.py."""
 
 from functools import cache
 from types import SimpleNamespace
@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 from cells_cost import DAY0, FUEL_A_KM, KM_A_YEAR, SERVICES, SIGMA, SPREAD, TYRES
-from coverage import cells
+from holds import cells
 
 from wearbar.cost.keep_years import keep_years
 from wearbar.log import log_of

@@ -528,6 +528,9 @@ class TestLearning:
         text, _ = wording.answer(so, totals, outlook.plan_of_visits(so), SHOW)
         assert f"need about {jobs.value:.0f} jobs by the plan, in" in text
         assert "No range is given" in text
+        alt = {"months": months["jobs"], "what": "Jobs"}
+        assert "range" not in WORDS("alt_months", **alt, is_ranged=False)
+        assert "with its range" in WORDS("alt_months", **alt, is_ranged=True)
         said = WORDS("corrected", past=SimpleNamespace(learning=learning))
         assert "Past forecasts of jobs done missed by half or more" in said
         assert "wider" not in said
@@ -739,7 +742,12 @@ class TestWords:
             ]
             told += [
                 wording.changed_use(found, SHOW),
-                WORDS("alt_months", months=months["money"], what="Money"),
+                WORDS(
+                    "alt_months",
+                    months=months["money"],
+                    what="Money",
+                    is_ranged=months["money_low"].notna().any(),
+                ),
             ]
             told += [
                 WORDS(

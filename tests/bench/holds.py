@@ -1,6 +1,6 @@
 """How often what a report prints as 90% holds the truth, by simulation: one bench, one table.
 
-    nice python tests/bench/coverage.py [WORD ...] [--samples 2000] [--write]
+    nice python tests/bench/holds.py [WORD ...] [--samples 2000] [--write]
 
 Runs the cells whose name holds every WORD and prints a row each; with --write it puts them into tests/reference/coverage.md, where rows
 of other cells stay. Cells are functions in tests/bench/cells_*.py: they simulate logs, call the function that the report calls, and give
@@ -162,7 +162,7 @@ def key_of(row):
 def load():
     """Registers every cell."""
     sys.path.insert(0, str(HERE))
-    sys.modules.setdefault("coverage", sys.modules[__name__])
+    sys.modules.setdefault("holds", sys.modules[__name__])
     for path in sorted(HERE.glob("cells_*.py")):
         import_module(path.stem)
     return CELLS
