@@ -110,3 +110,25 @@ def test_what_a_cell_warns_of_is_seen(example_log, tmp_path, monkeypatch):
     assert (said.output_type, said.name) == ("stream", "stderr")
     assert "UserWarning: mind this" in said.text
     assert not any(o.output_type == "stream" for c in cells[:-1] for o in c.get("outputs", ()))
+
+
+SHARED = """
+import sys
+from wearbar.log import read_log
+from wearbar.pack import prepared, run
+from wearbar.pack.make import account, items, occasions
+whole, run.MOST_ROWS = read_log(sys.argv[1]), int(sys.argv[2])
+first = "address", "", (), (occasions,), (lambda log: "told",), (items,), (account,)
+told = [*run._copied([], 2, first, {}, whole)]
+kept = {name for _, name, *_ in whole._kept}
+print(told, kept >= {"occasions", "items", "account"}, "papermill" in sys.modules)
+"""
+
+
+@pytest.mark.parametrize("most_rows", ["100000", "0"])
+def test_what_all_reports_need_is_there_before_they_begin(example_log, most_rows):
+    """Sent by the process that worked it out, or, of a large log, worked out in this one."""
+    done = subprocess.run(
+        [sys.executable, "-c", SHARED, example_log, most_rows], capture_output=True, text=True
+    )
+    assert done.stdout == "['told'] True True\n", done.stderr
