@@ -6,10 +6,12 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from wearbar import intervals
 from wearbar.intervals import groups
 from wearbar.outlook import lateness
 from wearbar.report.quantities import Show
 from wearbar.report.template import words_of
+from wearbar.report.words import intervals as wording
 
 AS_OF = pd.Timestamp("2026-10-31")
 SAY = words_of("interval_compliance", show=Show())
@@ -75,6 +77,10 @@ def test_a_site_that_slipped_is_named_and_one_that_did_not_is_not():
     made = groups.site_changes(rows, AS_OF).set_index("site")
     assert made["is_clear"].to_dict() == {"North": True, "South": False}
     assert made.loc["North", "share"] < made.loc["North", "rest"] - 0.15
+    rates = intervals.sites_told(intervals.compliance(rows, ["site"]))
+    changes, log = groups.site_changes(rows, AS_OF), SimpleNamespace(present={"postings"})
+    said = wording.sites(intervals.differences(rows, "site"), rates, changes, log, Show())
+    assert "Late more often than in the twelve months before: North (" in said
     false = [
         groups.site_changes(jobs_of(rng, 0.2, 0.2), AS_OF)["is_clear"].any() for _ in range(60)
     ]

@@ -1,10 +1,13 @@
 """Sentences from templates: whatever a log holds, it stands in them as text."""
 
+import ast
 import math
+from pathlib import Path
 
 import jinja2
 import pandas as pd
 import pytest
+from jinja2 import nodes
 from nbconvert.filters import markdown2html
 
 from wearbar.log.units import Units
@@ -121,3 +124,45 @@ def test_a_value_that_was_not_given_is_an_error(said):
         said("{{ y }}", x=1)
     with pytest.raises(KeyError):
         words_of("t")("no_such_block")
+
+
+def shows(name):
+    """The blocks of a template that say a quantity in the reader's units, or another block that does."""
+    tree, asks = template._environment().parse(template._source(f"{name}.md.j2")[0]), {}
+    for block in tree.find_all(nodes.Block):
+        filters = list(block.find_all(nodes.Filter))
+        says = [f.args for f in filters if f.name == "each"]
+        says += [
+            call.args
+            for call in block.find_all(nodes.Call)
+            if getattr(call.node, "name", "") == "say"
+        ]
+        asks[block.name] = {args[0].value for args in says if isinstance(args[0], nodes.Const)}
+        if {f.name for f in filters} & {*template._SHOWN, "range", "about"}:
+            asks[block.name].add("show")
+    found = {"show"}
+    while more := {block for block, of in asks.items() if of & found} - found:
+        found |= more
+    return found
+
+
+def named(call):
+    """(name of the function, first argument where it is a text, names of the others) of a call."""
+    first = call.args[0].value if call.args and isinstance(call.args[0], ast.Constant) else ""
+    return getattr(call.func, "id", ""), first, {word.arg for word in call.keywords}
+
+
+def test_what_says_a_quantity_is_given_the_readers_units():
+    """Wherever words are had without them, each call of such a block gives them: some are said of few logs alone."""
+    asked = []
+    for path in sorted(Path(template.__file__).parent.parent.rglob("*.py")):
+        found, needs = list(ast.walk(ast.parse(path.read_text(encoding="utf-8")))), {}
+        for made in found:
+            if isinstance(made, ast.Assign) and isinstance(made.value, ast.Call):
+                function, name, given = named(made.value)
+                if function == "words_of" and name and "show" not in given:
+                    needs[made.targets[0].id] = shows(name)
+        calls = [named(call) for call in found if isinstance(call, ast.Call)]
+        asked += [(path.name, *call) for call in calls if call[1] in needs.get(call[0], ())]
+    assert len(asked) > 3
+    assert not [call for call in asked if "show" not in call[3]]

@@ -24,7 +24,7 @@ def sites(apart, table, changes, log, show):
         n = table["vehicles"].sum() if table["site"].eq(NOT_KNOWN).any() else 0
         return SAY("no_site", n=n) if n > 1 else ""
     small = (table["share"].isna() & table["site"].ne(NOT_KNOWN)).sum()
-    changed = SAY("site_changes", changes=changes, **_split(changes, "site"))
+    changed = SAY("site_changes", show=show, changes=changes, **_split(changes, "site"))
     few = SAY("few_sites", small=small, least=SMALL_SITE, no_postings="postings" not in log.present)
     return f"{groups(apart, 'site', show)} {changed} {few}".strip()
 
