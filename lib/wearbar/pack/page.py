@@ -19,11 +19,9 @@ class _Exporter(HTMLExporter):
         return super(HTMLExporter, self).from_notebook_node(nb, self._init_resources(resources))
 
 
-def page(book, **about):
-    """The page of a notebook. about: its `name`, and what the template asks for besides."""
-    return _exporter().from_notebook_node(book, {"metadata": {"name": about.pop("name")}} | about)[
-        0
-    ]
+def page(book, name, **about):
+    """The page of a notebook. about: what the template asks for besides its name."""
+    return _exporter().from_notebook_node(book, about | {"metadata": {"name": name}})[0]
 
 
 @cache

@@ -1,4 +1,5 @@
 """What a report's process has imported before it is asked for: it is copied from one with this.
+Importing this imports what a log takes, `complete` the rest.
 
 Packages that only some reports use are struck from the list of those imported, so that "Made with"
 still tells which a report used; importing them again takes no time."""

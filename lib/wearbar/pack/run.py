@@ -26,6 +26,7 @@ ADDRESS = "WEARBAR_LOG"
 FIRST_PAGE = "index.html"
 MADE_FROM = "wearbar_made_from"  # in a notebook's metadata: what it was made from
 PREPARED = "wearbar.pack.prepared"
+IMPORTED = "papermill"  # with it, the rest of what reports need
 MOST_ROWS = 100_000  # of a log of more, what all need is not sent from one process to another
 
 
@@ -86,9 +87,8 @@ def _copied(tasks, workers, first, environment=None, whole=None):
     with suppress(Exception):  # what is wrong stops the tasks that need it, which say so
         address, as_of, beside, *asked = first
         READ[address, as_of] = whole = whole or check(address, as_of)[0]
-        is_large = whole.ledger["used"].sum() > MOST_ROWS
-        told = _needed(whole, asked)
-        if not is_large:
+        told, n_rows = _needed(whole, asked), whole.ledger["used"].sum()
+        if IMPORTED not in sys.modules and n_rows <= MOST_ROWS:
             told = _each(_while_it_imports(("", _needed, (whole, asked))), 2, environment)
         for made in told:
             if isinstance(made, str):
