@@ -531,6 +531,8 @@ class TestLearning:
         alt = {"months": months["jobs"], "what": "Jobs"}
         assert "range" not in WORDS("alt_months", **alt, is_ranged=False)
         assert "with its range" in WORDS("alt_months", **alt, is_ranged=True)
+        assert WORDS("caption_months", is_ranged=False) == "Mark: forecast."
+        assert WORDS("caption_months", is_ranged=True) == "Mark: forecast; bar: its range."
         said = WORDS("corrected", past=SimpleNamespace(learning=learning))
         assert "Past forecasts of jobs done missed by half or more" in said
         assert "wider" not in said

@@ -452,10 +452,11 @@ def test_nine_parts_in_ten_outlast_what_nine_in_ten_last():
 
 def bench(name):
     """A bench's names."""
-    for file in [file for file in dict.fromkeys(("holds", name)) if file not in sys.modules]:
-        spec = importlib.util.spec_from_file_location(file, BENCH / f"{file}.py")
-        sys.modules[file] = importlib.util.module_from_spec(spec)
-        spec.loader.exec_module(sys.modules[file])
+    for file in ("holds", name):
+        if file not in sys.modules:
+            spec = importlib.util.spec_from_file_location(file, BENCH / f"{file}.py")
+            sys.modules[file] = importlib.util.module_from_spec(spec)
+            spec.loader.exec_module(sys.modules[file])
     return vars(sys.modules[name])
 
 

@@ -80,7 +80,7 @@ def make_pack(
         kept = folders.kept_from(out, names, made) if only else []
         side_by_side = f", {workers} at a time" if len(names) > 1 else ""
         tell(f"Running {plural(len(names), 'report')}{side_by_side}")
-        first = sorted(names, key=lambda name: BEGIN.index(name) if name in BEGIN else 9)
+        first = sorted(names, key=[*BEGIN, *names].index)
         jobs = [(have[name], given[name], folders.sha256(made[name])) for name in first]
         run, new = work / "run", work / "new"
         _run(jobs, log, run, whole, tell, workers)
