@@ -1,5 +1,6 @@
 """Look-ups by key, alike on every version of pandas."""
 
+import numpy as np
 import pandas as pd
 
 
@@ -10,6 +11,8 @@ def is_among(rows, others, keys):
     >>> is_among(rows, rows[:1], ["vehicle", "task"]).tolist()
     [True, False, False]
     """
+    if not (len(rows) and len(others)):
+        return np.zeros(len(rows), dtype=bool)
     return pd.MultiIndex.from_frame(rows[keys]).isin(pd.MultiIndex.from_frame(others[keys]))
 
 

@@ -154,7 +154,8 @@ class ServiceLog:
         names = list(vehicles)
 
         def theirs(tables):
-            mine = {n: t[t["vehicle"].isin(names)] for n, t in tables.items() if "vehicle" in t}
+            held = {n: t for n, t in tables.items() if len(t) and "vehicle" in t}
+            mine = {n: t[t["vehicle"].isin(names)] for n, t in held.items()}
             return MappingProxyType({**tables, **mine})
 
         return replace(self, tables=theirs(self.tables), aside=theirs(self.aside))

@@ -153,11 +153,13 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
 def oldest(tables, as_of):
     """The first day of the record: its oldest, or that of joining by a vehicle whose own rows begin
     within a year. One that joined long before its first row was not written down from then on."""
-    records = stacked([tables[name][["vehicle", "date"]] for name in RECORDS])
-    begun = records.groupby("vehicle")["date"].min()
+    days = [as_of, *(tables[name]["date"].min() for name in RECORDS)]
     joined = tables["vehicles"].dropna(subset="acquired").set_index("vehicle")["acquired"]
-    near = joined[(begun.reindex(joined.index) - joined).dt.days.between(0, JOINED_DAYS)]
-    return pd.Series([begun.min(), near.min(), as_of], dtype="datetime64[ns]").min()
+    if len(joined):
+        records = stacked([tables[name][["vehicle", "date"]] for name in RECORDS])
+        begun = records.groupby("vehicle")["date"].min().reindex(joined.index)
+        days.append(joined[(begun - joined).dt.days.between(0, JOINED_DAYS)].min())
+    return pd.Series(days, dtype="datetime64[ns]").min()
 
 
 def newest(tables, today=None):
@@ -165,8 +167,8 @@ def newest(tables, today=None):
     days = [tables[name]["date"] for name in RECORDS]
     for name, pairs in READINGS.items():
         table = tables[name]
-        days += [table[date].where(table[reading].notna()) for reading, date in pairs]
-    days = pd.concat(days)
+        days += [table[date].where(table[reading].notna()) for reading, date in pairs if len(table)]
+    days = stacked(days)
     return (days if today is None else days[days <= today]).max()
 
 

@@ -83,20 +83,22 @@ def kept_test(log, confidence):
 @once
 def back_test(log, confidence=0.9, *, replay=None):
     """The `BackTest` of a log; `cases` is empty below fifteen months of record, for a first cut."""
+    latest = log.as_of - AFTER
+    n_cuts = max(min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS), 0)
+    replay = replay or (Replay(log) if n_cuts else None)
     fleet = log.tables["vehicles"].sort_values("kind", kind="stable")["vehicle"]
-    replay, latest = replay or Replay(log), log.as_of - AFTER
-    if len(fleet) > MOST_VEHICLES:
+    if replay and len(fleet) > MOST_VEHICLES:
         some = fleet[:: -(-len(fleet) // MOST_VEHICLES)]
         log, replay = log.only(some), replay.only(some)
-    n_cuts = max(min((latest - log.first_day - WARM_UP) // EVERY + 1, MOST_CUTS), 0)
     now, past, cases, choices = usage.log_path(log), [], [], []
     for i in reversed(range(n_cuts)):
         one = _asked(replay.at(latest - EVERY * i, of_use=True))
         if one is None:
             continue
         # by the method and widening that earlier cuts chose with what was known at this one
-        _, name, widen = _choose(past, one.path, confidence)
-        common = _common([_judged(old, name, old.truth(one.path), confidence) for old in past])
+        known = [(old, old.truth(one.path)) for old, _ in past]
+        _, name, widen = _choose(known, confidence)
+        common = _common([old.rows[CASE].assign(**_error(old, name, of)) for old, of in known])
         choices.append((one.rows["cut"].iloc[0], name, widen, common))
         truth = one.truth(now)
         found = _judged(one, name, truth, confidence, widen).assign(method=name)
@@ -104,12 +106,12 @@ def back_test(log, confidence=0.9, *, replay=None):
             scores = _judged(one, naive, truth, confidence)[["crps_days", "interval_days"]]
             found = found.join(scores.add_suffix(f"_{naive}"))
         cases.append(found)
-        past.append(one)
-    score, *chosen = _choose(past, now, confidence)
+        past.append((one, truth))
+    score, *chosen = _choose(past, confidence)
     is_used = [name == chosen[0] and len(past) >= LEAST_CUTS for name in NAMES]
     methods = pd.DataFrame({"method": NAMES, "crps_days": score, "is_used": is_used})
     choices = pd.DataFrame(choices, columns=["cut", "method", "widen", "common_sd"])
-    common, told = _common(cases), replay.tells_when_recorded()
+    common, told = _common(cases), bool(replay) and replay.tells_when_recorded()
     cases = pd.concat(cases, ignore_index=True) if cases else pd.DataFrame()
     return BackTest(cases, choices, methods, *chosen, common, confidence, told, n_cuts)
 
@@ -206,37 +208,44 @@ def _judged(one, name, truth, confidence, widen=None):
         z, df = one.scores[name]
         chance = special.stdtr(df, z / np.asarray(widen)[one.rows["bin"]][:, None])
     alpha, days = (1 - confidence) / 2, np.append(GRID, np.inf)
-    bottom, middle, top = (days[(chance < p).sum(axis=1)] for p in (alpha, 0.5, 1 - alpha))
+    bottom, top = (days[(chance < p).sum(axis=1)] for p in (alpha, 1 - alpha))
     last = np.where(np.isinf(high), low, GRID[-1])
     bottom, top, true = np.minimum(bottom, last), np.minimum(top, last), np.minimum(high, last)
     missed = np.maximum(bottom - true, 0) + np.maximum(low - top, 0)
     p_low, p_high = (at_day(chance, day) for day in (low, high))
     inside, before = shares(p_low, np.where(np.isinf(high), 1.0, p_high), alpha)
-    error = np.log(np.maximum((low + true) / 2, 1) / np.clip(middle, 1, GRID[-1]))
     return one.rows[CASE].assign(
         crps_days=crps(chance, truth),
         interval_days=top - bottom + missed / alpha,
         inside=inside,
         before=before,
-        error=np.where(np.isinf(high) | np.isinf(middle), np.nan, error),
-        is_reached=np.isfinite(high),
+        **_error(one, name, truth),
     )
 
 
-def _choose(past, path, confidence):
-    """(score of every method, the best, its widening) over cuts, by what `path` knows of them: by
+def _error(one, name, truth):
+    """(log of how much later than the median, NaN where one of both is unknown; whether reached).
+    No widening moves a median."""
+    middle = np.append(GRID, np.inf)[(one.chance[name] < 0.5).sum(axis=1)]
+    true = (truth.low + np.minimum(truth.high, GRID[-1])) / 2
+    error = np.log(np.maximum(true, 1) / np.clip(middle, 1, GRID[-1]))
+    is_open = np.isinf(truth.high)
+    return {"error": np.where(is_open | np.isinf(middle), np.nan, error), "is_reached": ~is_open}
+
+
+def _choose(past, confidence):
+    """(score of every method, the best, its widening) over cuts, with what is known of each: by
     what the spread must be multiplied in each horizon for intervals to hold (split conformal)."""
     if len(past) < LEAST_CUTS:
         return np.nan, NAMES[0], UsageModel.widen
-    pairs = [(one, one.truth(path)) for one in past]
-    score = [np.hstack([crps(one.chance[m], of) for one, of in pairs]).mean() for m in NAMES]
+    score = [np.hstack([crps(one.chance[m], of) for one, of in past]).mean() for m in NAMES]
     best, inside = NAMES[int(np.argmin(score))], []
-    for one, truth in pairs:
+    for one, truth in past:
         (z, df), wider = one.scores[best], MULTIPLES[:, None]
         low, high = (special.stdtr(df[:, 0], at_day(z, d) / wider) for d in (truth.low, truth.high))
         high = np.where(np.isinf(truth.high), 1.0, high)
         inside.append(shares(low, high, (1 - confidence) / 2)[0])
-    inside, bins = np.hstack(inside), np.concatenate([one.rows["bin"] for one in past])
+    inside, bins = np.hstack(inside), np.concatenate([one.rows["bin"] for one, _ in past])
     widen = []
     for b in range(len(HORIZONS)):
         n, holds = np.count_nonzero(bins == b), MULTIPLES >= 1

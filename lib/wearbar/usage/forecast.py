@@ -7,6 +7,7 @@ on the later readings' days alone: a score over days chosen without the outcome 
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -126,39 +127,58 @@ class Truth:
     day: np.ndarray  # (cases, GRID) of the reading nearest to each day of GRID
     weight: np.ndarray  # (cases, GRID) days that it stands for, 0 past the last reading
 
+    @cached_property
+    def told(self):
+        """(where each of `day` lies on GRID, whether the level was reached by it)."""
+        return placed(self.day), self.high[:, None] <= self.day
+
 
 def truth_of(path, vehicle, km, start):
     """The `Truth` of levels `km` (cumulative) of vehicles by the readings in `path`; start: day
     (since 1970) of the last reading known then."""
     below, reached = (path.get("day", row) for row in path.around("high", vehicle, km - 1e-6))
     low, high = np.nan_to_num(below - start), np.nan_to_num(reached - start, nan=np.inf)
-    first, last = path.rows(vehicle)
-    wanted = (start[:, None] + GRID.astype(int)).ravel()
-    opens, stops = np.repeat(first, len(GRID)), np.repeat(last, len(GRID))
-    row = np.clip(last_not_above(path.day, opens, stops, wanted), opens, None)
-    after = np.minimum(row + 1, stops - 1)
+    # the days read are alike for all levels of a vehicle
+    _, last = path.rows(vehicle)
+    _, one, case = np.unique(last * 10**6 + start, return_index=True, return_inverse=True)
+    wanted = start[one, None] + GRID.astype(int)
+    opens, stops = (np.repeat(row[one], len(GRID)) for row in path.rows(vehicle))
+    row = last_not_above(path.day, opens, stops, wanted.ravel())
+    row = np.clip(row, opens, None).reshape(wanted.shape)
+    after = np.minimum(row + 1, last[one, None] - 1)
     is_nearer = np.abs(path.day[after] - wanted) < np.abs(path.day[row] - wanted)
-    nearest = np.where(is_nearer, after, row).reshape(len(km), len(GRID))
-    day = (path.day[nearest] - start[:, None]).clip(0, GRID[-1]).astype(float)
+    nearest = path.day[np.where(is_nearer, after, row)]
+    day = (nearest - start[one, None]).clip(0, GRID[-1]).astype(float)
     end = path.day[last - 1] - start
-    weight = np.where(end[:, None] >= GRID, STEP, 0.0)
-    return Truth(np.maximum(low, 0.0), high, day, weight)
+    weight = np.where(end[one, None] >= GRID, STEP, 0.0)
+    return Truth(np.maximum(low, 0.0), high, day[case], weight[case])
 
 
 def crps(chance, truth):
     """Continuous ranked probability score in days, of each row of `chance` (n, GRID): on the
     readings' days, for the days they stand for."""
-    told = at_day(chance, truth.day)
-    return ((told - (truth.high[:, None] <= truth.day)) ** 2 * truth.weight).sum(axis=1)
+    place, is_reached = truth.told
+    return ((at_place(chance, place) - is_reached) ** 2 * truth.weight).sum(axis=1)
 
 
 def at_day(values, day):
     """Each row's value at each day ((n,) or (n, k)), between the days of GRID."""
+    return at_place(values, placed(day))
+
+
+def placed(day):
+    """Where each row's days ((n,) or (n, k)) lie in rows of GRID laid end to end: (the place of the
+    day of GRID before, the share of the way to the next)."""
     day = np.minimum(day, GRID[-1])
     at = np.clip(np.searchsorted(GRID, day) - 1, 0, len(GRID) - 2)
     share = np.clip((day - GRID[at]) / (GRID[at + 1] - GRID[at]), 0, 1)
-    row = np.arange(len(values)).reshape(-1, *[1] * (day.ndim - 1))
-    return values[row, at] * (1 - share) + values[row, at + 1] * share
+    return at + len(GRID) * np.arange(len(day)).reshape(-1, *[1] * (day.ndim - 1)), share
+
+
+def at_place(values, place):
+    """The values (n, GRID) at a place of `placed`."""
+    (at, share), values = place, values.ravel()
+    return values.take(at) * (1 - share) + values.take(at + 1) * share
 
 
 def shares(p_low, p_high, alpha):

@@ -71,6 +71,8 @@ def layup_days(log, vehicle, start, end, reasons=()):
     a lay-up without an end runs on. reasons: of the lay-ups that count, none is all."""
     rows = log.tables["layups"].dropna(subset=["from"])
     rows = rows[rows["reason"].isin(reasons)] if reasons else rows
+    if rows.empty:
+        return pd.Series(0, index_of(vehicle), name="layup_days")
     until = np.where(rows["to"].isna(), _FAR, days_of(rows["to"]))
     stays = merged(rows["vehicle"], days_of(rows["from"]) - 1, until)
     length = stays[2] - stays[1]

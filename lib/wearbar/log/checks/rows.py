@@ -109,10 +109,11 @@ def beside_others(table, frame, log):
             meant = rows["vehicle"].map(lambda name: known.get(plain(name), add))
             yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, meant)
     # alike in every column: its day first, then what each row must say; few are left for the rest
-    alike = frame
+    at = np.arange(len(frame))
     for names in FIRST[table]:
-        alike = alike[alike[names].duplicated(keep=False).to_numpy()] if len(alike) else alike
-    if len(alike):
+        at = at[frame[names].take(at).duplicated(keep=False).to_numpy()] if len(at) > 1 else at[:0]
+    if len(at):
+        alike = frame.take(at)
         again = alike.join(log.extra[table].add_suffix(" (extra)")).duplicated()
         name = FIRST[table][0]
         rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
