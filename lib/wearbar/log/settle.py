@@ -70,11 +70,10 @@ class Checked:
 
     def take(self, problems):
         """Keep the problems (frames); drop the rows they set aside, blank the cells they adjust."""
-        found = join(problems)
-        if not len(found):
-            return
-        self.found.append(found)
-        for table, mine in found[found["table"].isin(list(self.tables))].groupby("table"):
+        self.found.append(found := join(problems))
+        if len(found):
+            found = found[found["table"].isin(list(self.tables)) & found["severity"].ne("warn")]
+        for table, mine in found.groupby("table") if len(found) else ():
             frame = self.tables[table] = self.tables[table].copy(deep=False)
             for name, cells in mine[mine["severity"] == "adjust"].groupby("column"):
                 frame[name] = frame[name].mask(frame.index.isin(cells["line"]))
@@ -128,8 +127,8 @@ def in_order(found):
 
 def check(read, header, today=None, rules=OF_ALL_TABLES):
     """Put tables that were read (`read_tables`) through every rule, `rules` of all tables: a
-    `Checked`. today: a default `as_of` is no later; None: any day will do. LogError where none
-    is."""
+    `Checked`. today: a default `as_of` is no later; None: any day will do. LogError: there is none.
+    """
     tables = dict(read.tables)
     log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
     log.as_of = header["as_of"] if "as_of" in header else newest(tables, today)
@@ -145,7 +144,6 @@ def check(read, header, today=None, rules=OF_ALL_TABLES):
     for rule, about in rules.items():
         if any(len(tables[name]) for name in about):
             log.take(rule(tables, DEFAULTS | header))
-
     log.first_day = header["first_day"] if "first_day" in header else oldest(tables, log.as_of)
     return log
 
@@ -154,7 +152,7 @@ def oldest(tables, as_of):
     """The first day of the record: its oldest, or that of joining by a vehicle whose own rows begin
     within a year. One that joined long before its first row was not written down from then on."""
     days = [as_of, *(tables[name]["date"].min() for name in RECORDS)]
-    joined = tables["vehicles"].dropna(subset="acquired").set_index("vehicle")["acquired"]
+    joined = tables["vehicles"].set_index("vehicle")["acquired"].dropna()
     if len(joined):
         records = stacked([tables[name][["vehicle", "date"]] for name in RECORDS])
         begun = records.groupby("vehicle")["date"].min().reindex(joined.index)
@@ -181,7 +179,7 @@ def _drop_after(log, found, today):
             continue
         date = rows.main_date(name, frame)
         later = date > log.as_of
-        if "vehicle" in frame:
+        if len(not_yet) and "vehicle" in frame:
             later |= frame["vehicle"].isin(not_yet)
         log.after[name] = int(later.sum())
         if not later.any():
@@ -285,16 +283,17 @@ def _units_not_said(tables, header):
     if "distance" not in header:
         raise fault("no_distance")
     measured = tables["measurements"]["quantity"]
-    held = [name for name in TABLES if len(tables[name])]
-    money = [(name, c.name) for name in held for c in TABLES[name] if c.quantity == "money"]
-    depths = [c.name for c in TABLES["fitted"] if c.quantity == "depth"]
-    has_depth = tables["fitted"][depths].notna().any(axis=None) or measured.eq("depth").any()
-    for key, taken, held in (
-        ("volume", "L", len(tables["fuel"])),
-        ("depth", "mm", has_depth),
-        ("pressure", "kPa", measured.eq("pressure").any()),
-        ("currency", "no currency", any(tables[n][c].notna().any() for n, c in money)),
+
+    def has(quantity):
+        told = [(tables[n], c) for n in TABLES for c in TABLES[n] if c.quantity == quantity]
+        return any(len(frame) and frame[c.name].notna().any() for frame, c in told)
+
+    for key, taken, is_held in (
+        ("volume", "L", lambda: len(tables["fuel"])),
+        ("depth", "mm", lambda: has("depth") or measured.eq("depth").any()),
+        ("pressure", "kPa", lambda: measured.eq("pressure").any()),
+        ("currency", "no currency", lambda: has("money")),
     ):
-        if held and key not in header:
+        if key not in header and is_held():
             remedy = f"say {key} in log.toml; {taken} is taken"
             yield problems("log.toml", [1], key, "", "unit-not-said", remedy)

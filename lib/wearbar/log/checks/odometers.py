@@ -29,9 +29,9 @@ BREAK = 8.0  # readings that beginning anew costs
 
 def likely_a_day(vehicles, distance):
     """The most that each vehicle can cover in a day, in its odometer's unit: an array."""
-    km = vehicles["distance_unit"].fillna(distance).map(DISTANCE_KM).astype(float)
+    km = [DISTANCE_KM[unit] for unit in vehicles["distance_unit"].fillna(distance)]
     most = LIKELY["km_a_day"]
-    return [most.get(kind, most["other"]) for kind in vehicles["kind"]] / km.to_numpy()
+    return np.array([most.get(kind, most["other"]) for kind in vehicles["kind"]]) / np.array(km)
 
 
 def doubtful_readings(tables, header):
@@ -73,8 +73,9 @@ def _readings(tables, meter):
     the last of the old, has place -1."""
     odometer, vehicles, read = tables["odometer"], tables["vehicles"]["vehicle"], []
     changed = odometer[odometer["restarts_at"].notna().to_numpy()]
-    of_hours = changed["odometer"].isna() & changed["hours"].notna()
-    changed = changed[of_hours.eq(meter == "hours").to_numpy()]
+    if len(changed):
+        of_hours = changed["odometer"].isna() & changed["hours"].notna()
+        changed = changed[of_hours.eq(meter == "hours").to_numpy()]
     places = [(tables[table], name, date) for table, name, date in PLACES[meter]]
     places = [(changed, "restarts_at", "date"), *places]
     for place, (frame, name, date) in enumerate(places, start=-1):

@@ -37,21 +37,28 @@ def problems(table, lines, name, values, rule, remedy=None, severity=None):
         col = column(table, name)
         severity = "set-aside" if col is None or col.must_read else "adjust"
     remedy = RULES[rule].mend if remedy is None else remedy
-    if isinstance(values, str):
-        values = values[:LONGEST]
-    else:
-        # as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as ""
-        values = pd.Series(np.asarray(values))
-        if values.dtype.kind == "f":
-            plain = partial(np.format_float_positional, precision=10, trim="-")
-            values = values.map(plain, na_action="ignore")
-        elif values.dtype.kind == "M":
-            values = values.dt.strftime("%Y-%m-%d")
-        values = values.astype(TEXT).fillna("").str.slice(0, LONGEST).array
-    cells = (table, np.asarray(lines), name, values, rule, remedy, severity)
-    found = pd.DataFrame(dict(zip(_TYPES, cells, strict=True))).astype(_TYPES)
-    blank = "read as blank; " + found["remedy"]
-    return found.assign(remedy=found["remedy"].mask(found["severity"] == "adjust", blank))
+    values = values[:LONGEST] if isinstance(values, str) else _as_typed(values)
+    cells = dict(zip(_TYPES, (table, lines, name, values, rule, remedy, severity), strict=True))
+    for each in _TYPES.keys() - {"line"}:
+        told = [cells[each]] * len(lines) if isinstance(cells[each], str) else cells[each]
+        cells[each] = pd.array(list(told), dtype=TEXT)
+    found = pd.DataFrame(cells | {"line": np.asarray(lines, dtype="int64")}, copy=False)
+    is_adjusted = cells["severity"] == "adjust"
+    if is_adjusted.any():
+        blank = "read as blank; " + found["remedy"]
+        found["remedy"] = found["remedy"].mask(is_adjusted, blank)
+    return found
+
+
+def _as_typed(values):
+    """Values as a person would type them: 12.0 as "12", a day as 2026-10-31, blank as ""."""
+    values = np.asarray(values)
+    if values.dtype.kind == "f":
+        plain = partial(np.format_float_positional, precision=10, trim="-")
+        return ["" if np.isnan(value) else plain(value) for value in values]
+    if values.dtype.kind == "M":
+        return ["" if text == "NaT" else text for text in np.datetime_as_string(values, unit="D")]
+    return ["" if pd.isna(value) else str(value)[:LONGEST] for value in values.tolist()]
 
 
 def named(table, frame, mask, name, rule, remedy=None, *beside):

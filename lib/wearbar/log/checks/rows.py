@@ -1,13 +1,14 @@
 """Rows: after the report date, twice, ending first, overlapping, or naming what is not there."""
 
 from difflib import get_close_matches
+from functools import partial
 from unicodedata import normalize
 
 import numpy as np
 import pandas as pd
 
 from wearbar.log.checks.cells import MEANT
-from wearbar.log.checks.problems import RULES, codes, named, of_vehicle, problems
+from wearbar.log.checks.problems import RULES, codes, named, problems
 from wearbar.log.law import rows_of, shipped
 from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, ONE_OF, PERIODS, TABLES, UNIQUE
 
@@ -41,17 +42,16 @@ def alone(table, frame, log):
     """What a table's rows say by themselves; one that is set aside is not looked at again."""
     for name in UNIQUE.get(table, ()):
         again = frame[name].duplicated() & frame[name].notna()
-        first = pd.Series(frame.index, frame.index).groupby(frame[name]).transform("first")
-        yield named(table, frame, again, name, "repeated-id", None, first)
-        frame = frame[~again]
+        yield named(table, frame, again, name, "repeated-id", partial(_first_there, frame[name]))
+        frame = frame[~again] if again.any() else frame
     if table in PERIODS:
         first, last = PERIODS[table]
         turned, begins = frame[last] < frame[first], frame[first]
         beside = f"{first} is ", begins, begins, log.as_of
         yield named(table, frame, turned, last, "ends-first", _out_of, *beside)
-        frame = frame[~turned]
+        frame = frame[~turned] if turned.any() else frame
     if table in ONE_OF:
-        is_blank = frame[list(ONE_OF[table])].isna().all(axis=1)
+        is_blank = np.logical_and.reduce([frame[name].isna() for name in ONE_OF[table]])
         yield named(table, frame, is_blank, ONE_OF[table][0], "no-value")
     if table in ("fitted", "measurements"):
         meant = frame["category"].map({one: _usual(one) for one in frame["category"].unique()})
@@ -72,6 +72,10 @@ def alone(table, frame, log):
         later = frame[end] > log.as_of
         for name in (end, *others) if later.any() else ():
             yield named(table, frame, later & frame[name].notna(), name, "known-later")
+
+
+def _first_there(ids, again):
+    return RULES["repeated-id"].each.format(again, ids.index[ids == again][0])
 
 
 def _usual(category):
@@ -98,10 +102,10 @@ def beside_others(table, frame, log):
     vehicles = log.tables["vehicles"]
     # of a vehicle that is not in table vehicles, or is there but set aside
     if table in MAIN_DATE:
-        strange = codes(frame["vehicle"], vehicles["vehicle"]) < 0
-        strange &= frame["vehicle"].notna().to_numpy()
+        whose = codes(frame["vehicle"], vehicles["vehicle"])
+        strange = (whose < 0) & frame["vehicle"].notna().to_numpy()
         if strange.any():
-            rows, frame = frame[strange], frame[~strange]
+            rows, frame, whose = frame[strange], frame[~strange], whose[~strange]
             gone, broke = rows["vehicle"].isin(list(log.lost)), rows["vehicle"].map(log.lost)
             yield named(table, rows, gone, "vehicle", "vehicle-set-aside", None, broke)
             known = {plain(v): f"mend the name: {v}?" for v in vehicles["vehicle"]}
@@ -119,11 +123,12 @@ def beside_others(table, frame, log):
         rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
         yield named(table, alike, again, name, rule)
         if table in TWICE_SET_ASIDE:
-            frame = frame.drop(alike.index[again])
+            other = ~frame.index.isin(alike.index[again])
+            frame, whose = frame[other], whose[other]
     # long before the vehicle's first day on the road, or after it left
     if table in MAIN_DATE and table not in BEFORE_SERVICE_IS_FINE:
         date, where = main_date(table, frame), MAIN_DATE[table][0]
-        first, last = (of_vehicle(frame, vehicles, name) for name in ("in_service", "disposed"))
+        first, last = (vehicles[name].to_numpy()[whose] for name in ("in_service", "disposed"))
         bounds = first, np.where(np.isnat(last), log.as_of.to_datetime64(), last)
         early = (date < first - DAYS_TO_PREPARE).to_numpy()
         for rule, mask, says, bound in (
@@ -163,13 +168,15 @@ def contradicted(tables, _):
         over = still_on & after["fitted"].notna() & (rows["fitted"] != after["fitted"])
         rows, beside = rows.set_index("line"), (after["line"], after["fitted"])
         yield named("fitted", rows, over, "removed", "spans-overlap", None, *beside)
-    work = work[work["visit"].notna().to_numpy()]
+    work = work.loc[work["visit"].notna(), ["visit", "vehicle"]]
     if len(work):
         visit, vehicle = (pd.Series(work[name].factorize()[0]) for name in ("visit", "vehicle"))
         is_shared = vehicle != vehicle.groupby(visit).transform("first")
         yield named("work", work, is_shared, "visit", "visit-shared")
-    lost = deferrals["defect"].notna() & ~deferrals["defect"].isin(tables["defects"]["defect"])
-    yield named("deferrals", deferrals, lost, "defect", "unknown-defect")
+    if len(deferrals):
+        known = deferrals["defect"].isin(tables["defects"]["defect"])
+        lost = deferrals["defect"].notna() & ~known
+        yield named("deferrals", deferrals, lost, "defect", "unknown-defect")
 
 
 def unknown_law(tables, header):

@@ -153,7 +153,7 @@ def _rising(rows, unit):
 def unlike_depths(tables, header):
     """Depths that no part has, or several times those of the same category and kind of vehicle."""
     fitted, rows, vehicles = (tables[n] for n in ("fitted", "measurements", "vehicles"))
-    rows = rows[rows["quantity"].isin(["depth", "thickness"]).to_numpy()]
+    rows = rows[rows["quantity"].isin(["depth", "thickness"]).to_numpy()] if len(rows) else rows
     places = [("fitted", fitted, n) for n in ("new_depth", "fitted_depth", "removed_depth")]
     for table, frame, name in (*places, ("measurements", rows, "value")):
         if not frame[name].count():
