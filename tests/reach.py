@@ -70,8 +70,8 @@ def unreached():
     reached = {word for node in open_code for word in written(node)}
     left = [piece for piece in defined if piece[1]]
     while more := [piece for piece in left if piece[1] in reached]:
+        left = [piece for piece in left if piece[1] not in reached]
         reached |= {word for _, _, node in more for word in written(node)}
-        left = [piece for piece in left if piece not in more]
     return [
         (str(path.relative_to(LIB)), name)
         for path, name, _ in left

@@ -7,6 +7,7 @@ import re
 import subprocess
 import sys
 import tomllib
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -54,17 +55,27 @@ def module(path):
     return ".".join(path.relative_to(LIB.parent).with_suffix("").parts).removesuffix(".__init__")
 
 
+@cache
+def nodes(text):
+    """The functions and imports in a piece of code, and calls that may import, wherever in it."""
+    wanted = ast.Import | ast.ImportFrom | ast.FunctionDef | ast.Call
+    return tuple(node for node in ast.walk(ast.parse(text)) if isinstance(node, wanted))
+
+
+@cache
 def imports(path):
     """Names of the modules that a module imports, wherever in it."""
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    found = []
+    for node in nodes(path.read_text(encoding="utf-8")):
         if isinstance(node, ast.Import):
-            yield from (alias.name for alias in node.names)
+            found += (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
             inside = [f"{node.module}.{alias.name}" for alias in node.names]
             known = [name for name in inside if name in NAMES]
-            yield from known
+            found += known
             if len(known) < len(inside):
-                yield node.module
+                found.append(node.module)
+    return tuple(found)
 
 
 NAMES = {module(path) for path in modules()}
@@ -110,7 +121,7 @@ def test_modules_functions_and_lines_are_short():
         lines = text.splitlines()
         long += [f"{module(path)} has {len(lines)} lines"] if len(lines) > 300 else []
         long += [f"{module(path)}:{i}" for i, line in enumerate(lines, 1) if len(line) > 100]
-        for node in ast.walk(ast.parse(text)):
+        for node in nodes(text):
             if isinstance(node, ast.FunctionDef) and node.end_lineno - node.lineno >= 60:
                 long.append(f"{module(path)}.{node.name}")
     assert not long
@@ -146,20 +157,30 @@ def test_computation_knows_no_matplotlib(path):
     ]
 
 
-@pytest.mark.parametrize(
-    "statement, heavy",
-    [
-        ("import wearbar", "pandas numpy matplotlib scipy"),
-        ("import wearbar.pack.cli", "pandas numpy matplotlib scipy papermill nbconvert"),
-        ("import wearbar_cluster.combine", "dask distributed"),
-        ("import wearbar.log", "matplotlib statsmodels seaborn IPython sqlalchemy openpyxl"),
-        ("import wearbar.stats, wearbar.intervals", "matplotlib statsmodels seaborn IPython"),
-    ],
-)
-def test_imports_are_light(statement, heavy):
-    code = f"{statement}; import sys; print(*[m for m in {heavy.split()!r} if m in sys.modules])"
-    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
-    assert done.stdout.strip() == ""
+# each after those before it, so that one process will do
+LIGHT = {
+    "import wearbar": "pandas numpy matplotlib scipy",
+    "import wearbar.pack.cli": "pandas numpy matplotlib scipy papermill nbconvert",
+    "import wearbar.log": "matplotlib statsmodels seaborn IPython sqlalchemy openpyxl",
+    "import wearbar.stats, wearbar.intervals": "matplotlib statsmodels seaborn IPython",
+    "import wearbar_cluster.combine": "dask distributed",
+}
+
+
+@cache
+def loaded():
+    """Of each statement the heavy modules that are there after it."""
+    code = ["import sys"]
+    for statement, heavy in LIGHT.items():
+        code += [statement, f"print(*[m for m in {heavy.split()!r} if m in sys.modules])"]
+    asked = [sys.executable, "-c", "\n".join(code)]
+    done = subprocess.run(asked, capture_output=True, text=True, check=True)
+    return dict(zip(LIGHT, done.stdout.splitlines(), strict=True))
+
+
+@pytest.mark.parametrize("statement", LIGHT)
+def test_imports_are_light(statement):
+    assert loaded()[statement] == ""
 
 
 def code_cells(path):
@@ -251,12 +272,17 @@ def third_party(paths):
             ["".join(c["source"]) for c in code_cells(path)] if path.suffix == ".ipynb" else [text]
         )
         found |= {name.split(".")[0] for cell in cells for name in imports_of(cell) if name} - own
-    installed = importlib.metadata.packages_distributions()  # a yardstick may be left out
-    return {installed.get(name, [name])[0].lower() for name in found}
+    return {installed().get(name, [name])[0].lower() for name in found}
+
+
+@cache
+def installed():
+    """Name of a module to the packages that have it; a yardstick may be left out."""
+    return importlib.metadata.packages_distributions()
 
 
 def imports_of(text):
-    for node in ast.walk(ast.parse(text)):
+    for node in nodes(text):
         if isinstance(node, ast.Import):
             yield from (alias.name for alias in node.names)
         elif isinstance(node, ast.ImportFrom):

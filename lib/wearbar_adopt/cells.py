@@ -5,6 +5,7 @@ import unicodedata
 from contextlib import suppress
 from datetime import date
 from functools import cache, lru_cache
+from itertools import repeat
 
 import numpy as np
 import pandas as pd
@@ -61,12 +62,13 @@ def dates(cells, order):
     """Days of a column of text in that order; NaT where a cell is none. A month in words, and a
     year of four digits in front, go in any order; two digits are 1969 to 2068 (POSIX, from
     memory)."""
-    return pd.Series([_date(cell, order) for cell in cells], cells.index, dtype="datetime64[ns]")
+    days = np.array([_date(cell, order) for cell in cells], dtype="datetime64[D]")
+    return pd.Series(days.astype("datetime64[ns]"), cells.index)
 
 
 def is_day(cells):
     """Which cells are days in some order: array of bool."""
-    return np.logical_or.reduce([dates(cells, order).notna() for order in ORDERS])
+    return np.array([any(_date(cell, order) for order in ORDERS) for cell in cells], dtype=bool)
 
 
 @lru_cache(2**16)
@@ -89,15 +91,42 @@ def numbers(cells, decimal, typed=None):
     """A column of text as numbers with that decimal mark: a frame of `plain` (the digits as a log
     has them), `unit` and `sign` of a currency beside them, each missing where the cell has none.
     typed: a mask of cells that the file itself holds as numbers: those are plain already."""
-    rows = [_number(cell, decimal) for cell in cells]
+    rows = [number(cell, decimal) for cell in cells]
     read = pd.DataFrame(rows, cells.index, ["plain", "unit", "sign"], dtype=TEXT)
     if typed is not None:
         read["plain"] = read["plain"].mask(typed, cells.astype(TEXT))
     return read
 
 
+def values(cells, decimal, typed=None):
+    """The same column as array of float, NaN where a cell is no number; "?" is a decimal point."""
+    mark = DECIMALS[decimal == "comma"]
+    plain = np.array([number(cell, mark)[0] for cell in cells], dtype=object)
+    plain = plain if typed is None else np.where(typed, cells, plain)
+    return pd.to_numeric(plain, errors="coerce").astype(float)
+
+
+def either(cells, decimal, typed=None):
+    """As `numbers`, what that decimal mark does not tell by the other one: a list of (plain, unit,
+    sign), None where a cell has none."""
+    marks, read = (DECIMALS, DECIMALS[::-1])[decimal == "comma"], []
+    for cell, is_plain in zip(cells, repeat(False) if typed is None else typed, strict=False):
+        one, other = (number(cell, mark) for mark in marks)
+        plain, *beside = (a or b for a, b in zip(one, other, strict=True))
+        read.append((cell if is_plain else plain, *beside))
+    return read
+
+
+def contested(cells, key):
+    """The cells of a column that another choice of `WRITTEN[key]` reads otherwise."""
+    read = _date if key == "date_order" else lambda cell, mark: number(cell, mark)[0]
+    differs = [len({read(cell, choice) for choice in WRITTEN[key]}) > 1 for cell in cells]
+    return cells[np.array(differs, dtype=bool)]
+
+
 @lru_cache(2**16)
-def _number(cell, decimal):
+def number(cell, decimal):
+    """(plain, unit, sign) of one cell, as `numbers`; None for what it has not."""
     found = None
     if isinstance(cell, str) and len(cell) <= LONGEST:
         found = _NUMBER.fullmatch(" ".join(cell.split()))
@@ -120,7 +149,10 @@ def _number(cell, decimal):
 
 def plain_letters(text):
     """The same in small letters without accents."""
-    parts = unicodedata.normalize("NFKD", text.casefold().replace("œ", "oe"))
+    low = text.casefold()
+    if low.isascii():
+        return low
+    parts = unicodedata.normalize("NFKD", low.replace("œ", "oe"))
     return "".join(part for part in parts if not unicodedata.combining(part))
 
 

@@ -1,7 +1,7 @@
 """A spreadsheet and its map become the tables of a log, written to a new folder and read back:
 every row is carried over or listed, days ISO, numbers plain in the log's units, words as codes."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
@@ -9,13 +9,13 @@ import numpy as np
 import pandas as pd
 
 from wearbar.log import LogError, read_log, schema, write_tables
+from wearbar.log.sources import open_source
 from wearbar.log.sources.raw import fault
 from wearbar.log.write import new_folder
-from wearbar_adopt.cells import DECIMALS, SIGNS, SIZES, dates, numbers
+from wearbar_adopt.cells import DECIMALS, SIGNS, SIZES, dates, number
 from wearbar_adopt.grids import LEFT_OUT, NOTHING, UNDERSTOOD, UNNAMED, left_out, pick
 from wearbar_adopt.maps import check_map, wanted
 
-_SIZE = {f"{what} {unit}": size for what, of in SIZES.items() for unit, size in of.items()}
 TURNED = ["sheet", "line", "column", "value", "became", "why"]
 
 
@@ -130,10 +130,13 @@ def _worded(part, name):
     if name not in part.picked:
         value = _word(part.entry["constants"][name])
         return pd.Series(value, part.picked.index, dtype=schema.TEXT)
-    cells, words = part.picked[name].astype(schema.TEXT), part.entry.get("words", {}).get(name, {})
+    words = part.entry.get("words", {}).get(name, {})
     codes = {str(word).strip().casefold(): code for word, code in words.items()}
-    found = cells.str.strip().str.casefold().map(codes).astype(schema.TEXT).fillna(cells)
-    return found.fillna(codes[""]) if "" in codes else found
+    found = [
+        codes.get(cell.strip().casefold(), cell) if isinstance(cell, str) else codes.get("")
+        for cell in part.picked[name]
+    ]
+    return pd.Series(found, part.picked.index, dtype=schema.TEXT)
 
 
 def _word(value):
@@ -143,48 +146,57 @@ def _word(value):
 
 def _number(part, name, frame, header, own, turned):
     """A column of numbers in the log's units; own: vehicle to its own unit of distance."""
-    entry, cells = part.entry, part.picked[name].astype(schema.TEXT)
-    decimal = entry.get("decimal", "point")
-    read = numbers(cells, decimal, part.typed[name])
-    other = numbers(cells, next(d for d in DECIMALS if d != decimal))
-    against = read["plain"].isna() & other["plain"].notna()
-    read.loc[against] = other.loc[against]
-    # what the number in each row measures, and the log's unit of that: of its header, or for a
-    # distance the vehicle's own
-    quantity = pd.Series(schema.column(entry["to"], name).quantity, frame.index, dtype=schema.TEXT)
-    if (entry["to"], name) == ("measurements", "value"):
-        asked = frame["quantity"].str.strip().str.casefold()
-        quantity = asked.where(asked.isin(list(schema.MEASURED)), "")
-    if (entry["to"], name) == ("fuel", "volume") and "kind" in frame:
-        quantity = quantity.mask(frame["kind"].str.strip().str.casefold().eq("electric"), "energy")
-    units = {what: header.get(what) or next(iter(sizes)) for what, sizes in SIZES.items()}
-    target = frame["vehicle"].map(own).astype(schema.TEXT)
-    target = target.where(quantity.eq("distance") & target.isin(list(SIZES["distance"])))
-    target = target.fillna(quantity.map(units).astype(schema.TEXT))
-    # the unit of those that have none beside them is the map's or the log's; what is of no unit of
-    # its quantity has no factor
-    said = entry.get("units", {}).get(name)
-    for what in quantity.unique():
+    entry, cells, typed = part.entry, part.picked[name].tolist(), part.typed[name].tolist()
+    decimal, measured = entry.get("decimal", "point"), _measured(entry, name, frame)
+    said, currency = entry.get("units", {}).get(name), header.get("currency")
+    for what in dict.fromkeys(measured):
         if said is not None and what != "energy" and said not in SIZES.get(what, [said]):
             raise fault("unit_of_many", unit=said, what=what)
-    bare = target if said is None else target.mask(quantity.ne("energy"), said)
-    unit = read["unit"].fillna(bare)
-    unit = unit.mask(unit.eq("gal") & bare.isin(["gal_uk", "gal_us"]), bare)
-    its, logs = ((quantity + " " + u).map(_SIZE).astype(float) for u in (unit, target))
-    has_unit = quantity.isin(list(SIZES))
-    factor = (its / logs).where(has_unit, 1.0)
-    signs, currency = read["sign"].dropna().unique(), header.get("currency")
-    known = [sign for sign in signs if currency in SIGNS.get(sign, (sign,))]
-    is_bare = read["unit"].isna()
-    good = read["sign"].isna() & factor.notna() & (is_bare | has_unit)
-    good |= quantity.eq("money") & is_bare & read["sign"].isin(known)
-    scaled = good & factor.ne(1.0) & read["plain"].notna()
-    value = pd.to_numeric(read["plain"].where(scaled), errors="coerce").astype(float) * factor
-    plain = read["plain"].mask(scaled, _plain(value))
-    out = plain.where(good & plain.notna(), cells)
-    turned += _turned(part, name, scaled, cells, out, "unit")
-    turned += _turned(part, name, against & good & ~scaled, cells, out, "decimal mark")
-    return out
+    units = {what: header.get(what) or next(iter(sizes)) for what, sizes in SIZES.items()}
+    out, scaled, against = [*cells], {}, []
+    for k, (cell, what, vehicle) in enumerate(zip(cells, measured, frame["vehicle"], strict=True)):
+        read = number(cell, decimal)
+        is_other = read[0] is None and not typed[k]
+        plain, unit, sign = number(cell, DECIMALS[decimal == "point"]) if is_other else read
+        plain, is_bare, sizes = cell if typed[k] else plain, unit is None, SIZES.get(what)
+        # the log's unit: of its header, or for a distance the vehicle's own
+        is_own = what == "distance" and own.get(vehicle) in SIZES["distance"]
+        target = own[vehicle] if is_own else units.get(what)
+        # the unit of those that have none beside them is the map's or the log's; what is of no unit
+        # of its quantity has no factor
+        bare = target if said is None or what == "energy" else said
+        if is_bare or (unit == "gal" and bare in ("gal_uk", "gal_us")):
+            unit = bare
+        is_one = sizes is None or {unit, target} <= sizes.keys()
+        is_money = what == "money" and is_bare and currency in SIGNS.get(sign, (sign,))
+        if plain is None or not is_one or not (is_bare or sizes) or not (sign is None or is_money):
+            continue
+        if sizes and (factor := sizes[unit] / sizes[target]) != 1:
+            scaled[k] = plain, factor
+        else:
+            out[k] = plain
+            against += [k] if is_other else []
+    if scaled:
+        plain, factors = zip(*scaled.values(), strict=True)
+        value = pd.to_numeric(np.array(plain, dtype=object), errors="coerce").astype(float)
+        for k, text in zip(scaled, _plain(pd.Series(value * factors)), strict=True):
+            out[k] = out[k] if pd.isna(text) else text
+    for why, some in (("unit", scaled), ("decimal mark", against)):
+        turned += [(part.sheet, part.picked.index[k], name, cells[k], out[k], why) for k in some]
+    return pd.Series(out, frame.index, dtype=schema.TEXT)
+
+
+def _measured(entry, name, frame):
+    """What the number in each row of a column measures."""
+    column = entry["to"], name
+    if column == ("measurements", "value"):
+        asked = [str(what).strip().casefold() for what in frame["quantity"]]
+        return [what if what in schema.MEASURED else "" for what in asked]
+    measured = [schema.column(*column).quantity] * len(frame)
+    if column == ("fuel", "volume") and "kind" in frame:
+        kinds = [str(kind).strip().casefold() for kind in frame["kind"]]
+        measured = ["energy" if kind == "electric" else "volume" for kind in kinds]
+    return measured
 
 
 def _turned(part, name, rows, was, became, why):
@@ -209,8 +221,8 @@ def keep(adopted, folder, record="", today=None, plan=""):
             header = header | {"plan": "plan.toml"}
         write_tables(adopted.tables, header, part)
         (part / "ADOPTED.md").write_text(record, encoding="utf-8")
-        read_log(part, today=today)
-    return read_log(folder, today=today)
+        log = read_log(part, today=today)
+    return replace(log, origin=open_source(folder))
 
 
 def places_of(adopted, log):

@@ -11,7 +11,19 @@ import pandas as pd
 from wearbar.log import schema
 from wearbar.log.checks.peers import grows_with
 from wearbar.log.sources.header import CHOICES, toml
-from wearbar_adopt.cells import ASK, SIGNS, SIZES, UNITS, WRITTEN, dates, numbers, plain_letters
+from wearbar_adopt.cells import (
+    ASK,
+    SIGNS,
+    SIZES,
+    UNITS,
+    WRITTEN,
+    contested,
+    dates,
+    either,
+    numbers,
+    plain_letters,
+    values,
+)
 from wearbar_adopt.heads import heading, is_exact
 
 _YEAR = r"(?<!\d)\d{4}(?!\d)"
@@ -28,26 +40,26 @@ PARTS, REST = ("labour_cost", "parts_cost"), "other_cost"
 def date_order(cells, today=None):
     """(order, sentence) of a table's dates; "?" where not known, "" where plain. Of the readings of
     a date whose year has two digits, one after `today` counts only where none is earlier."""
+    if (cells := contested(cells, "date_order")).empty:
+        return "year-first", ""
     read = pd.DataFrame({order: dates(cells, order) for order in WRITTEN["date_order"]})
     if today is not None:
         is_short = ~cells.astype(object).str.contains(_YEAR, regex=True).eq(True)
         is_past = read.le(pd.Timestamp(today))
         read = read.where(is_past | ~(is_short & is_past.any(axis=1)).to_numpy()[:, None])
-    return _decided(cells, read, "order", lambda day: f"{day:%d %b %Y}", plain="year-first")
+    return _decided(cells, read, "order", lambda day: f"{day:%d %b %Y}")
 
 
 def decimal_mark(cells):
     """(decimal mark, sentence) of a table's numbers, as `date_order`."""
+    if (cells := contested(cells, "decimal")).empty:
+        return "point", ""
     read = pd.DataFrame({mark: numbers(cells, mark)["plain"] for mark in WRITTEN["decimal"]})
-    return _decided(cells, read, "decimal mark", str, plain="point")
+    return _decided(cells, read, "decimal mark", str)
 
 
-def _decided(cells, read, what, shown, plain):
-    """read: a column a choice. plain: the choice where all readings are alike."""
-    contested = read.notna().any(axis=1) & ~_alike(read)
-    if not contested.any():
-        return plain, ""
-    read, cells = read[contested], cells[contested]
+def _decided(cells, read, what, shown):
+    """cells: those that are contested. read: a column a choice."""
     fits = [choice for choice in read if read[choice].notna().all()]
     if not fits:
         samples = {choice: cells[read[choice].notna()] for choice in read}
@@ -80,19 +92,22 @@ def units_of(part, entry, seen):
         quantity, head = schema.column(entry["to"], name).quantity, title[name]
         quantity = entry["constants"].get("quantity", "") if name == "value" else quantity
         cells, typed = part.picked[name], part.typed[name]
-        read = numbers(cells, "point", typed).fillna(numbers(cells, "comma", typed))
+        read = either(cells, "point", typed)
         if quantity == "money":
             words = re.findall(r"[A-Z]{3}|[^\w\s]|\w+\$", head)
             signs = {*SIGNS, *sum(SIGNS.values(), ())}.intersection(words)
-            seen.units.setdefault("currency", set()).update(signs, read["sign"].dropna())
+            seen.units.setdefault("currency", set()).update(
+                signs, {sign for *_, sign in read if sign}
+            )
             continue
         sizes = {*SIZES.get(quantity, ())} - {"", "%"}
         sizes |= {"gal", "kWh"} if quantity == "volume" else set()
-        beside = sizes.intersection(read["unit"].dropna())
+        beside = sizes.intersection(unit for _, unit, _ in read)
         heads = sizes.intersection(map(UNITS.get, re.findall(r"/32|[a-z]+", plain_letters(head))))
         if quantity in CHOICES:
             seen.units.setdefault(quantity, set()).update((beside | heads) - {"kWh"})
-        bare, told = int((read["plain"].notna() & read["unit"].isna()).sum()), heads or beside
+        bare = sum(bool(number) and not unit for number, unit, _ in read)
+        told = heads or beside
         if not bare or told in (set(), {"kWh"}):
             continue
         said = {"head": head, "n": bare, "units": " and ".join(sorted(told))}
@@ -133,15 +148,15 @@ def header_units(seen):
 def settle_money(cells, typed, names, entry, say):
     """Give each column of money its place, in `entry` (a [[table]], its decimal mark decided);
     `say` what was or is to be decided. cells, typed: rows of a `Grid`. names: heading to place."""
-    decimal, read = "comma" if entry["decimal"] == "comma" else "point", {}
-    for head, place in names.items():
-        plain = numbers(cells[place], decimal, typed[place])["plain"]
-        read[head] = pd.to_numeric(plain, errors="coerce").to_numpy(dtype=float)
     held = {column: head for head, column in entry["columns"].items()}
-    if entry["to"] == "fuel" and "volume" in held:
-        _of_fills(read, entry["columns"], held["volume"], say)
     parts = [part for part in PARTS if part in held]
-    if entry["to"] != "work" or REST not in held or not parts:
+    is_split = entry["to"] == "work" and REST in held and parts
+    if not is_split and (entry["to"] != "fuel" or "volume" not in held):
+        return
+    decimal = entry["decimal"]
+    read = {head: values(cells[place], decimal, typed[place]) for head, place in names.items()}
+    if not is_split:
+        _of_fills(read, entry["columns"], held["volume"], say)
         return
     # of work: whether what is left is the sum of the others, with the tax or without
     total, shares = held[REST], []

@@ -6,7 +6,7 @@ import re
 from collections import Counter
 from dataclasses import dataclass
 from datetime import date
-from itertools import islice, zip_longest
+from itertools import accumulate, islice
 from pathlib import Path
 
 import numpy as np
@@ -17,7 +17,17 @@ from wearbar.log.sources import WORKBOOKS
 from wearbar.log.sources.csv_file import NOT_CSV, UTF_16
 from wearbar.log.sources.raw import LogError, fault, text_of
 from wearbar.log.sources.workbook import whole_sheets
-from wearbar_adopt.cells import ASK, INSIDE, LABELS, LEAVE, SAYS, is_day, numbers, plain_letters
+from wearbar_adopt.cells import (
+    ASK,
+    INSIDE,
+    LABELS,
+    LEAVE,
+    SAYS,
+    either,
+    is_day,
+    plain_letters,
+    values,
+)
 from wearbar_adopt.heads import heading
 from wearbar_adopt.marks import DONE, is_mark, said
 from wearbar_adopt.sections import vehicles
@@ -26,6 +36,7 @@ DELIMITERS = "\t;|,"  # of two that serve alike, the one least often in numbers 
 HALF_OF, CENT = 0.5, 0.011  # of the rows that must have a day; of two sums that are alike
 LOOK_AT, MOST_SUMS, HEAD = 50, 50, 20  # lines for the delimiter, for sums, for the header
 TOTAL, PERIOD, UNIT_ROW = LABELS.values()
+_DIGIT = re.compile(r"\d")
 ABOVE, AGAIN, TOTALS, TITLE, BLANK, UNNAMED, NOT_DONE, NEW_CELL, NEW_TITLE, NOTHING, BEYOND = SAYS[
     "left_out"
 ].values()
@@ -133,12 +144,16 @@ def _of_workbook(path):
 
 def _grid(sheet, rows, note=""):
     """rows: line to its values."""
-    index = pd.Index(list(rows), name="line", dtype="int64")
-    values = pd.DataFrame(zip_longest(*rows.values()), columns=index, dtype=object).T
-    cells = values.map(_as_text)
-    typed = values.map(lambda value: type(value) in (int, float)).astype(bool)
-    filled = cells.notna().any(axis=1).to_numpy(dtype=bool)
-    return Grid(sheet, cells[filled], typed[filled], note)
+    texts = {line: [*map(_as_text, row)] for line, row in rows.items()}
+    lines = [line for line, row in texts.items() if any(row)]
+    width = max(map(len, rows.values()), default=0)
+    cells = np.full((len(lines), width), None, dtype=object)
+    typed = np.zeros(cells.shape, dtype=bool)
+    for at, line in enumerate(lines):
+        cells[at, : len(rows[line])] = texts[line]
+        typed[at, : len(rows[line])] = [type(value) in (int, float) for value in rows[line]]
+    index = pd.Index(lines, name="line", dtype="int64")
+    return Grid(sheet, pd.DataFrame(cells, index, dtype=object), pd.DataFrame(typed, index), note)
 
 
 def _as_text(value):
@@ -150,37 +165,38 @@ def header_lines(cells):
     """The lines that head the columns, [] where none does: that of which most cells are known
     headings, groups of columns right above it, and what parts its own groups right below it."""
     look = cells.head(HEAD)
-    cells_of = (row.dropna() for _, row in look.iterrows())
-    heads = ((c for c in row if not INSIDE.search(c) and not is_mark(c)) for row in cells_of)
+    rows = dict(zip(look.index.tolist(), look.to_numpy().tolist(), strict=True))
+    held = {line: [c for c in row if c is not None] for line, row in rows.items()}
+    heads = ((c for c in row if not INSIDE.search(c) and not is_mark(c)) for row in held.values())
     known = [sum(heading(cell) != "" for cell in row) for row in heads]
     if max(known, default=0) < 2:
         return []
-    best = int(look.index[np.argmax(known)])
-    head, lines = look.loc[best], [best]
-    if best - 1 in look.index:
-        above = look.loc[best - 1].dropna()
-        is_grouped = len(above) > 1 and not above.str.contains(r"\d").any()
-        lines = [best - 1, best] if is_grouped else lines
-    if best + 1 in look.index:
+    best = look.index.tolist()[np.argmax(known)]
+    head, above, below = rows[best], held.get(best - 1, ()), held.get(best + 1, ())
+    is_grouped = len(above) > 1 and not any(map(_DIGIT.search, above))
+    lines = [best - 1, best] if is_grouped else [best]
+    if below:
         # a line that only names columns under cells of the head that reach over several
-        below, blank = look.loc[best + 1].dropna(), head.isna() & head.ffill().notna()
-        in_group = (blank | blank.shift(-1, fill_value=False))[below.index]
-        fits = (in_group | below.eq(head[below.index])).all() and blank[below.index].any()
-        fits = fits and not below.str.contains(r"\d").any()
-        is_unit = [bool(UNIT_ROW.fullmatch(plain_letters(cell).strip())) for cell in below]
-        lines += [best + 1] if fits or (is_unit and all(is_unit)) else []
+        first = next(k for k, cell in enumerate(head) if cell is not None)
+        blank = [k > first and cell is None for k, cell in enumerate([*head, ""])]
+        at = [(k, cell) for k, cell in enumerate(rows[best + 1]) if cell is not None]
+        fits = all(blank[k] or blank[k + 1] or cell == head[k] for k, cell in at)
+        fits = fits and any(blank[k] for k, _ in at) and not any(map(_DIGIT.search, below))
+        is_unit = all(UNIT_ROW.fullmatch(plain_letters(cell).strip()) for cell in below)
+        lines += [best + 1] if fits or is_unit else []
     return lines
 
 
 def headings(cells, lines):
     """Name of each column to its place: a cell of the upper lines counts for the blank ones right
     of it; two alike differ by their place, counted from 1."""
-    head = cells[cells.index.isin(lines)]
-    if len(head) > 1:
-        head = pd.concat([head.iloc[:-1].ffill(axis=1), head.iloc[-1:]])
+    *upper, last = cells[cells.index.isin(lines)].to_numpy().tolist() or [[]]
+    upper = [
+        list(accumulate(row, lambda left, cell: left if cell is None else cell)) for row in upper
+    ]
     names = {}
-    for place in head.columns:
-        words = dict.fromkeys(" ".join(str(v).split()) for v in head[place].dropna())
+    for place, told in enumerate(zip(*upper, last, strict=True)):
+        words = dict.fromkeys(" ".join(cell.split()) for cell in told if cell is not None)
         name = " ".join(word for word in words if word)
         if name:
             names[f"{name} ({place + 1})" if name in names else name] = place
@@ -199,31 +215,30 @@ def pick(grid, entry):
         rows = rows[rows[_place(names, of, where, lines)].notna()]
     picked = rows[wanted].set_axis(list(columns.values()), axis=1)
     typed = grid.typed.loc[rows.index, wanted].set_axis(picked.columns, axis=1)
+    held, has, line_of = rows.to_numpy(), rows.notna().to_numpy(), rows.index.to_numpy()
     # why a row is left out, "" where it is not; the last that holds counts
-    why = pd.Series("", index=rows.index, dtype=object)
+    why = np.full(len(rows), "", dtype=object)
     if entry["to"] == "measurements" and "value" in picked:
-        why[picked["value"].isna()] = BLANK
-    why[picked.isna().all(axis=1)] = NOTHING
+        why[picked["value"].isna().to_numpy()] = BLANK
+    why[~has[:, wanted].any(axis=1)] = NOTHING
     if of:
         _read_marks(rows[names[of]], grid.typed[names[of]], entry, picked, typed, why)
-    _leave_labels(rows, picked, entry, why)
+    _leave_labels(held, has, picked, entry, why)
     if sections := entry.get("sections"):
         name_of, told, untold = vehicles(cells, lines, sections)
         picked["vehicle"], typed["vehicle"] = name_of[rows.index], False
-        why[why.index.isin(told)], why[why.index.isin(untold)] = TITLE, NEW_TITLE
-    for line in head.index:
-        why[rows.fillna("").eq(head.loc[line].fillna("")).all(axis=1)] = AGAIN
-    why[rows.index < max(head.index, default=0)] = ABOVE
+        why[rows.index.isin(told)], why[rows.index.isin(untold)] = TITLE, NEW_TITLE
+    for line in head.to_numpy():
+        why[(held == line).all(axis=1)] = AGAIN
+    why[line_of < max(head.index, default=0)] = ABOVE
     if not grid.sheet:
-        beyond = rows.loc[:, rows.columns > max(names.values())].notna().any(axis=1)
-        why = why.mask(why.eq("") & beyond, BEYOND)
-    kept = rows[why == ""]
+        why[(why == "") & has[:, max(names.values()) + 1 :].any(axis=1)] = BEYOND
+    is_kept = why == ""
     heads = {place: f"column {place + 1}" for place in cells} | {p: n for n, p in names.items()}
-    filled = kept.drop(columns=wanted).notna().sum()
-    passed_over = [(grid.sheet, heads[place], int(n)) for place, n in filled.items() if n]
-    left = left_out(grid.sheet, rows[why != ""], why[why != ""])
-    picked, typed = picked.loc[kept.index], typed.loc[kept.index]
-    return Part(entry, grid.sheet, picked, typed, left, passed_over)
+    filled = enumerate(has[is_kept].sum(axis=0).tolist())
+    passed_over = [(grid.sheet, heads[k], n) for k, n in filled if n and k not in wanted]
+    left = left_out(grid.sheet, rows[~is_kept], why[~is_kept])
+    return Part(entry, grid.sheet, picked[is_kept], typed[is_kept], left, passed_over)
 
 
 def _place(names, name, where, lines):
@@ -236,42 +251,43 @@ def _place(names, name, where, lines):
 def _read_marks(cells, is_typed, entry, picked, typed, why):
     """Say in `why` which marks are none; give each cell that says more to the column it is for."""
     meant = said(cells, entry["cells"])
-    why[meant.eq(LEAVE)], why[meant.isna()] = NOT_DONE, NEW_CELL
+    why[meant.eq(LEAVE).to_numpy()], why[meant.isna().to_numpy()] = NOT_DONE, NEW_CELL
     for name in {*meant.dropna()} - {DONE, LEAVE}:
         rows = meant.eq(name)
         picked[name] = cells.where(rows, picked.get(name))
         typed[name] = is_typed[rows.index].where(rows, typed.get(name, False))
 
 
-def _leave_labels(rows, picked, entry, why):
+def _leave_labels(held, has, picked, entry, why):
     """Say in `why` which rows are titles or totals: their first cell says so, and no cell is a
-    day; or they are sums of the rows above that have one."""
+    day; or they are sums of the rows above that have one. held, has: all cells of the rows, and
+    which are filled."""
     named = [n for n in picked if schema.column(entry["to"], n).kind == "date"]
-    if not named or rows.empty:
+    if not named or picked.empty:
         return
-    day = pd.Series(is_day(picked[named[0]]), rows.index)
-    first = rows.bfill(axis=1).iloc[:, 0].astype(object).map(plain_letters).str.strip()
-    where = picked[named[0]].astype(object).map(plain_letters, na_action="ignore").str.strip()
+    day = is_day(picked[named[0]])
     is_dated = day.mean() >= HALF_OF
-    is_label = first.str.contains(TOTAL) | (first.str.fullmatch(PERIOD).eq(True) & is_dated)
-    is_label &= ~day & (where.isna() | where.eq(first) | where.str.contains(TOTAL))
-    is_alone = rows.iloc[:, 0].notna() & rows.notna().sum(axis=1).eq(1) & (picked.shape[1] > 1)
-    is_number = numbers(first, "point")["plain"].notna() | numbers(first, "comma")["plain"].notna()
-    is_wordy = ~first.str.contains(r"\d") & ~is_number & is_dated
+    first = [plain_letters(row[k]).strip() for row, k in zip(held, has.argmax(axis=1), strict=True)]
+    is_label, is_number, is_wordy = np.zeros((3, len(first)), dtype=bool)
+    for k, (text, where) in enumerate(zip(first, picked[named[0]], strict=True)):
+        is_number[k] = bool(either([text], "point")[0][0])
+        is_wordy[k] = is_dated and not is_number[k] and not _DIGIT.search(text)
+        if not day[k] and (TOTAL.search(text) or (is_dated and PERIOD.fullmatch(text))):
+            there = plain_letters(where).strip() if isinstance(where, str) else text
+            is_label[k] = there == text or bool(TOTAL.search(there))
+    is_alone = has[:, 0] & (has.sum(axis=1) == 1) & (picked.shape[1] > 1)
     why[is_label] = TOTALS
     why[is_alone & ~day & (is_label | is_wordy)] = TITLE
-    decimal = "comma" if entry.get("decimal") == "comma" else "point"
-    for line in rows.index[~day & is_number & (why == "")][:MOST_SUMS]:
-        held = rows.loc[line].dropna()
-        mine = pd.to_numeric(numbers(held, decimal)["plain"], errors="coerce").astype(float)
-        above = rows.loc[day & (rows.index < line), held.index]
-        sums = [numbers(above[n], decimal)["plain"].astype(float).sum() for n in above]
-        if len(above) and (mine - sums).abs().le(CENT).all():
-            why[line] = TOTALS
+    for k in np.flatnonzero(~day & is_number & (why == ""))[:MOST_SUMS]:
+        above, at = held[:k][day[:k]][:, has[k]], held[k, has[k]]
+        mine = values(at, entry.get("decimal"))
+        sums = [np.nansum(values(column, entry.get("decimal"))) for column in above.T]
+        if len(above) and (np.abs(mine - sums) <= CENT).all():
+            why[k] = TOTALS
 
 
 def left_out(sheet, rows, why):
-    """A list of `LEFT_OUT` of the rows of a sheet; why: one reason for all, or a Series of them."""
-    text = [" | ".join(row[~pd.isna(row)]) for row in rows.to_numpy(dtype=object)]
-    whys = pd.Series(why, rows.index, dtype=object)
-    return [(sheet, *told) for told in zip(rows.index, whys, text, strict=True)]
+    """A list of `LEFT_OUT` of the rows of a sheet; why: one reason for all, or each one's."""
+    whys = [why] * len(rows) if isinstance(why, str) else why
+    told = zip(rows.index, whys, rows.to_numpy().tolist(), strict=True)
+    return [(sheet, k, why, " | ".join(c for c in row if c is not None)) for k, why, row in told]

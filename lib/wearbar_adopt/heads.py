@@ -1,6 +1,7 @@
 """Headings as people write them, by the words of shared/adopt/words.toml."""
 
 import re
+from functools import lru_cache
 
 from wearbar.log import schema
 from wearbar_adopt.cells import ASK, TOLD, UNITS, plain_letters
@@ -21,6 +22,7 @@ def plain_heading(text):
     return " ".join(re.sub(r"[^\w/]+", " ", plain_letters(priced)).split())
 
 
+@lru_cache(2**16)
 def heading(text, table=""):
     """The column that a heading tells of, or ""; a column's own name is it, if the table has it."""
     low = plain_heading(text)

@@ -11,8 +11,10 @@ def give_sections(grid, entry, seen):
     """Put into `entry` whose rows stand below which title, where its vehicles stand as titles."""
     if "vehicle" in entry["columns"].values() or entry["to"] == "vehicles":
         return
-    lines = entry["header_lines"]
-    part = pick(grid, entry | {"sections": dict.fromkeys(sections.titles(grid.cells, lines), ASK)})
+    titles = sections.titles(grid.cells, entry["header_lines"])
+    if not (titles.index > max(entry["header_lines"])).any():
+        return
+    part = pick(grid, entry | {"sections": dict.fromkeys(titles, ASK)})
     given = seen.given.get("vehicle", "")
     told = sections.told(grid.cells, part, entry, given, seen.vehicles)
     entry |= {"sections": told} if told else {}

@@ -6,7 +6,7 @@ import re
 import pandas as pd
 
 from wearbar.log import schema
-from wearbar_adopt.cells import ASK, LEAVE, TOLD, code_of, is_day, numbers, plain_letters
+from wearbar_adopt.cells import ASK, LEAVE, TOLD, code_of, either, is_day, plain_letters
 from wearbar_adopt.heads import columns_of, heading, meant, plain_heading
 
 DONE, NUMBER, DAY = "done", "number", "day"
@@ -26,7 +26,8 @@ def is_job(head):
 
 def is_mark(cell):
     """Whether a cell says that something is done, or not, and nothing else."""
-    return any(_plain(cell) in some for some in _MARKS.values())
+    plain = _plain(cell)
+    return any(plain in some for some in _MARKS.values())
 
 
 def ticked(names, body):
@@ -78,8 +79,8 @@ def jobs(grid, names, rows, marked, open_, tasks):
     each = {head: tasks.get(head.casefold()) for head in marked}
     each = {h: task or (code_of(h, col) if is_job(h) else ASK) for h, task in each.items()}
     each |= dict.fromkeys(open_, ASK)
-    held = pd.concat([grid.cells.loc[rows, names[head]].dropna() for head in each])
-    keys = _keys(held).drop_duplicates()
+    held = (grid.cells.loc[rows, names[head]].dropna() for head in each)
+    keys = dict.fromkeys(key for cells in held for key in map(_key, cells))
     plain = {_plain(key) for key in keys}
     is_sure = not plain & _MARKS["done"]
     sure = dict.fromkeys(_MARKS["done"], DONE) | dict.fromkeys(_MARKS["not_done"], LEAVE)
@@ -90,14 +91,15 @@ def jobs(grid, names, rows, marked, open_, tasks):
 def said(cells, meanings):
     """What each cell of a column of marks means by `meanings`; missing where they say nothing."""
     known = {str(key).casefold(): code for key, code in meanings.items()}
-    text, key = cells.map(_text), _keys(cells)
-    return text.map(known).astype(object).fillna(key.map(known))
+    meant = [known.get(_text(cell), known.get(_key(cell))) for cell in cells]
+    return pd.Series(meant, cells.index, dtype=object)
 
 
-def _keys(cells):
-    """How the map calls each cell: by itself, or, as there may be many, as a number or a day."""
-    read = [numbers(cells, mark)["plain"].notna() for mark in ("point", "comma")]
-    return cells.map(_text).mask(is_day(cells), DAY).mask(read[0] | read[1], NUMBER)
+def _key(cell):
+    """How the map calls a cell: by itself, or, as there may be many, as a number or a day."""
+    if either([cell], "point")[0][0]:
+        return NUMBER
+    return DAY if is_day([cell])[0] else _text(cell)
 
 
 def _text(cell):

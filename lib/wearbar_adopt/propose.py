@@ -148,17 +148,16 @@ def _written(grid, entry, others, seen, today):
     """Decide how a sheet's days and numbers are written."""
     part = pick(grid, entry)
     rows = part.picked.index
-    measured = grid.cells.loc[rows, others].mask(grid.typed.loc[rows, others])
+    measured = [(grid.cells.loc[rows, place], grid.typed.loc[rows, place]) for place in others]
     for key, kind, told, decide in (
         ("date_order", "date", "dates", partial(date_order, today=today)),
         ("decimal", "number", "numbers", decimal_mark),
     ):
         # what the file itself holds as a number is plain already
-        own = (part.picked[n].mask(part.typed[n]).dropna() for n in part.named(kind))
-        cells = [pd.Series(dtype=object), *own]
-        cells += [measured[place].dropna() for place in others if kind == "number"]
-        cells = pd.concat(cells, ignore_index=True).astype(object)
-        entry[key], why = decide(cells)
+        own = [(part.picked[n], part.typed[n]) for n in part.named(kind)]
+        held = (zip(*two, strict=True) for two in (*own, *(measured if kind == "number" else ())))
+        cells = [cell for column in held for cell, typed in column if cell and not typed]
+        entry[key], why = decide(pd.Series(cells, dtype=object))
         if entry[key] == ASK and seen.given.get(key):
             entry[key], why = seen.given[key], ""
         if why:

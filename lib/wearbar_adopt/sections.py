@@ -1,28 +1,36 @@
 """Vehicles as titles: a row that holds a name alone, then its rows, then the next name."""
 
+import re
 from itertools import combinations
 
+import numpy as np
 import pandas as pd
 
-from wearbar_adopt.cells import ASK, LABELS, LEAVE, ORDERS, dates, is_day, numbers, plain_letters
+from wearbar_adopt.cells import ASK, LABELS, LEAVE, ORDERS, dates, is_day, plain_letters, values
 from wearbar_adopt.heads import heading
 
 FALLS = 2  # of the readings of two sections together, for them to be of two vehicles
 _TOTAL, _PERIOD, _ = LABELS.values()
+_LETTER = re.compile(r"[^\W\d_]")
 
 
 def titles(cells, lines):
     """Text by line of what stands alone in the first column, and is no day, period or total: among
     the rows, and last above the header (`lines`)."""
-    rows = cells[~cells.index.isin(lines)].dropna(axis=1, how="all")
-    rows = rows[
-        (rows.index > min(lines)) | (rows.index == rows.index[rows.index < min(lines)].max())
-    ]
-    alone = rows.iloc[:, 0][rows.iloc[:, 0].notna() & rows.notna().sum(axis=1).eq(1)]
-    plain = alone.astype(object).map(plain_letters).str.strip()
-    is_label = plain.str.contains(_TOTAL) | plain.str.fullmatch(_PERIOD)
-    is_named = alone.astype(object).str.contains(r"[^\W\d_]") & ~is_label
-    return alone[is_named.astype(bool) & ~is_day(alone)].str.strip()
+    rows = cells[~cells.index.isin(lines)]
+    has = rows.notna().to_numpy()
+    first = has.any(axis=0).argmax()  # column that is filled
+    last = rows.index[rows.index < min(lines)].max()
+    is_alone = has[:, first] & (has.sum(axis=1) == 1)
+    alone = rows[first][is_alone & ((rows.index > min(lines)) | (rows.index == last))]
+    return alone[np.array([_is_name(cell) for cell in alone], dtype=bool)].str.strip()
+
+
+def _is_name(cell):
+    """Whether a cell may be a name: it has a letter, and is no day, period or total."""
+    plain = plain_letters(cell).strip()
+    is_label = _TOTAL.search(plain) or _PERIOD.fullmatch(plain)
+    return bool(_LETTER.search(cell) and not is_label and not is_day([cell])[0])
 
 
 def vehicles(cells, lines, sections):
@@ -50,13 +58,12 @@ def told(cells, part, entry, given, known):
     if body.empty:
         return {}
     found = body if first > body.index.min() else found  # what is above the header heads no rows
-    decimal, order = (entry[key] for key in ("decimal", "date_order"))
+    order = entry["date_order"]
     held, day = part.picked.get("odometer"), part.picked.get("date")
     rows = part.picked.reindex(columns=["vehicle"])
     rows["value"] = rows["day"] = None
     if held is not None and day is not None:
-        plain = numbers(held, "comma" if decimal == "comma" else "point", part.typed["odometer"])
-        rows["value"] = pd.to_numeric(plain["plain"], errors="coerce").astype(float)
+        rows["value"] = values(held, entry["decimal"], part.typed["odometer"])
         rows["day"] = dates(day, ORDERS[0] if order == ASK else order)
     read = rows.dropna(subset=["value", "day"])
     own = [group for _, group in read.groupby("vehicle")]

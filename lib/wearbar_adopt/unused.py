@@ -1,12 +1,14 @@
 """The columns of a sheet that no table takes. One with money, distances, days or numbers is asked
 about, unless it is proved to be worked out from the others; no other word of it is lost unseen."""
 
+import re
+
 import numpy as np
 import pandas as pd
 
 from wearbar.log import schema
 from wearbar.log.units import FACTORS
-from wearbar_adopt.cells import ASK, INSIDE, LEAVE, ORDERS, dates, is_day, numbers
+from wearbar_adopt.cells import ASK, INSIDE, LEAVE, ORDERS, dates, either, is_day, values
 from wearbar_adopt.evidence import SHARE
 from wearbar_adopt.heads import RATE, meant, plain_heading
 
@@ -15,24 +17,25 @@ ROUNDED, CENTS, SLIP = 0.55, 0.03, 2e-4  # what rounding does to distances, to o
 _SIZES = {a / b for sizes in FACTORS.values() for a in sizes.values() for b in sizes.values()}
 
 
+_MONEY = re.compile(r"\d+[.,]\d\d")
+
+
 def holds(cells, decimal="point", typed=None):
     """What a column of text holds that a log may want: "money", "dates", "distances", "numbers",
     or "" where it holds words."""
     cells = cells.dropna()
     if cells.empty:
         return ""
-    typed = typed[cells.index] if typed is not None else None
-    marks = ("comma", "point") if decimal == "comma" else ("point", "comma")
-    read = numbers(cells, marks[0], typed).fillna(numbers(cells, marks[1], typed))
-    if read["sign"].notna().any():
+    read = either(cells, decimal, typed[cells.index] if typed is not None else None)
+    if any(sign for _, _, sign in read):
         return "money"
     if is_day(cells).mean() >= HALF:
         return "dates"
-    if read["unit"].isin([*FACTORS["distance"]]).any():
+    if any(unit in FACTORS["distance"] for _, unit, _ in read):
         return "distances"
-    if read["plain"].notna().mean() >= HALF:
+    if sum(bool(plain) for plain, _, _ in read) >= HALF * len(read):
         return "numbers"
-    return "money or distances" if cells.astype(object).str.contains(INSIDE).any() else ""
+    return "money or distances" if any(map(INSIDE.search, cells)) else ""
 
 
 def is_measured(cells, told):
@@ -40,7 +43,7 @@ def is_measured(cells, told):
     money or days, and none too large for it."""
     if not told.get("position") or holds(cells) not in ("numbers", ""):
         return False
-    return not (_values(cells, cells.isna() & False, "point") > told["most"]).any()
+    return not (values(cells, "point") > told["most"]).any()
 
 
 def settle_rivals(cells, typed, names, entry, say):
@@ -50,9 +53,9 @@ def settle_rivals(cells, typed, names, entry, say):
     rivals = [head for head, column in columns.items() if column == ASK]
     for name in dict.fromkeys(meant(head, to) for head in rivals):
         first, *others = some = [head for head in rivals if meant(head, to) == name]
-        values = {h: _values(cells[names[h]], typed[names[h]], entry["decimal"]) for h in some}
-        one = pd.Series(0, cells.index)
-        if all(_worked_out(values[h], values, {first: name}, to, one) for h in others):
+        read = {h: values(cells[names[h]], entry["decimal"], typed[names[h]]) for h in some}
+        one = np.zeros(len(cells))
+        if all(_worked_out(read[h], read, {first: name}, to, one) for h in others):
             columns |= {first: name} | dict.fromkeys(others, LEAVE)
             say("worked_out", head=", ".join(others), of=first)
         else:
@@ -61,13 +64,15 @@ def settle_rivals(cells, typed, names, entry, say):
         if not (col := schema.column(to, name)):
             continue
         what = holds(cells[names[head]], entry["decimal"], typed[names[head]])
-        is_money = cells[names[head]].astype(object).str.fullmatch(r"\d+[.,]\d\d").mean() >= HALF
+        held = cells[names[head]].dropna()
+        n_money = sum(map(bool, map(_MONEY.fullmatch, held)))
+        is_money = n_money >= HALF * len(held)
         is_odd = what in ("money", "dates", "distances") or is_money
         is_odd |= what == "numbers" and col.kind != "id" and not col.codes
         is_odd &= col.kind in ("id", "text", "code")
         is_odd |= col.kind == "number" and what == "dates"
         is_odd |= col.quantity == "money" and what not in ("money", "numbers")
-        if is_odd and cells[names[head]].notna().any():
+        if is_odd and len(held):
             columns[head] = ASK
             say("open", head=head, what=what or "words")
 
@@ -76,15 +81,17 @@ def settle_unused(cells, typed, names, left, entry, say):
     """Give each heading of `left` (to its place) its place in `entry`: "?" where its column holds
     what a log wants, "leave-out" where it is proved to be worked out. The list of the others."""
     columns, decimal, beside = entry["columns"], entry["decimal"], []
-    values = {head: _values(cells[place], typed[place], decimal) for head, place in names.items()}
+    what_of = {head: holds(cells[place], decimal, typed[place]) for head, place in left.items()}
+    if not any(what_of.values()):
+        return [*left]
+    read = {head: values(cells[place], decimal, typed[place]) for head, place in names.items()}
     vehicle = next((h for h, column in columns.items() if column == "vehicle"), None)
-    group = cells[names[vehicle]] if vehicle else pd.Series(0, cells.index)
+    group = pd.factorize(cells[names[vehicle]])[0] if vehicle else np.zeros(len(cells))
     used = {head: column for head, column in columns.items() if column not in (ASK, LEAVE)}
-    for head, place in left.items():
-        what = holds(cells[place], decimal, typed[place])
+    for head, what in what_of.items():
         if not what or (what == "numbers" and RATE.search(plain_heading(head))):
             beside.append(head)
-        elif of := _worked_out(values[head], values, used, entry["to"], group):
+        elif of := _worked_out(read[head], read, used, entry["to"], group):
             columns[head] = LEAVE
             say("worked_out", head=head, of=of)
         else:
@@ -93,18 +100,14 @@ def settle_unused(cells, typed, names, left, entry, say):
     return beside
 
 
-def _values(cells, typed, decimal):
-    plain = numbers(cells, "comma" if decimal == "comma" else "point", typed)["plain"]
-    return pd.to_numeric(plain, errors="coerce").astype(float)
-
-
-def _worked_out(value, values, used, to, group):
-    """The heading from which a column is worked out, "the rows" where it counts them, or ""."""
-    if _same(value, pd.Series(np.arange(1.0, len(value) + 1), value.index), ROUNDED):
+def _worked_out(value, read, used, to, group):
+    """The heading from which a column is worked out, "the rows" where it counts them, or "". group:
+    a number for each vehicle, below 0 where there is none."""
+    if _same(value, np.arange(1.0, len(value) + 1), ROUNDED):
         return "the rows"
     for head, name in used.items():
-        quantity, other = schema.column(to, name).quantity, values[head]
-        steps = [other.groupby(group).diff(k).abs() for k in (1, -1) if quantity == "distance"]
+        quantity, other = schema.column(to, name).quantity, read[head]
+        steps = _steps(other, group) if quantity == "distance" else ()
         near = ROUNDED if quantity == "distance" else CENTS
         if any(_same(value, step, 2 * ROUNDED, SHARE) for step in steps) or (
             quantity and any(_same(value, other * size, near) for size in _SIZES)
@@ -113,19 +116,31 @@ def _worked_out(value, values, used, to, group):
     return ""
 
 
+def _steps(value, group):
+    """How far each row is from the one before it of its group, and from the one after it."""
+    order, steps = np.argsort(group, kind="stable"), np.full((2, len(value)), np.nan)
+    of = group[order]
+    step = np.abs(np.diff(value[order]))
+    step[(of[1:] != of[:-1]) | (of[1:] < 0)] = np.nan
+    steps[0, order[1:]], steps[1, order[:-1]] = step, step
+    return steps
+
+
 def _same(one, other, near, share=1.0):
-    both = one.notna() & other.notna() & other.ne(0)
-    alike = (one - other).abs()[both] <= near + SLIP * other.abs()[both]
-    few = both.sum() < FEWEST or one.notna().sum() > both.sum() + 1
-    return bool(not few and alike.mean() >= share and one[both].nunique() > 1)
+    both = np.isfinite(one) & np.isfinite(other) & (other != 0)
+    if both.sum() < FEWEST or np.isfinite(one).sum() > both.sum() + 1:
+        return False
+    one, other = one[both], other[both]
+    alike = np.abs(one - other) <= near + SLIP * np.abs(other)
+    return bool(alike.mean() >= share and (one != one[0]).any())
 
 
 def settle_meter(part, meter, entry, say):
     """A column that does not grow with the days of a vehicle is no reading of a meter: "?"."""
     head = next(h for h, name in entry["columns"].items() if name == meter)
-    value = _values(part.picked[meter], part.typed[meter], entry["decimal"])
+    value = values(part.picked[meter], entry["decimal"], part.typed[meter])
     order = entry["date_order"] if entry["date_order"] in ORDERS else ORDERS[0]
-    rows = pd.DataFrame({"value": value, "day": dates(part.picked["date"], order)})
+    rows = pd.DataFrame({"day": dates(part.picked["date"], order), "value": value})
     rows["vehicle"] = part.picked.get("vehicle", "")
     rows["vehicle"] = rows["vehicle"].astype(object).str.strip().str.casefold()
     turns = [rows, rows.iloc[::-1], rows.sort_values("day", kind="stable")]

@@ -47,11 +47,11 @@ def vans(rng, n, days, joined=0):
     at_work = rng.integers(days[0], days[1] + 1, n)
     km_per_day = rng.lognormal(np.log(rng.uniform(55, 85)), 0.3, n)
     first_days = int(days[1] - joined) if joined else int(at_work.max())
-    frame = pd.DataFrame({"days": at_work, "km_per_day": km_per_day})
-    frame["first_days"] = np.minimum(first_days, at_work)  # of record
-    frame["km"] = np.floor(frame["km_per_day"] * frame["days"])
-    frame["first_km"] = _read(frame, frame["days"] - frame["first_days"])
-    return frame, AS_OF - pd.Timedelta(days=first_days)
+    made = {"days": at_work, "km_per_day": km_per_day}
+    made["first_days"] = np.minimum(first_days, at_work)  # of record
+    made["km"] = np.floor(km_per_day * at_work)
+    made["first_km"] = _read(made, at_work - made["first_days"])
+    return pd.DataFrame(made), AS_OF - pd.Timedelta(days=first_days)
 
 
 def renewals(rng, vehicles, scale, shape):
@@ -69,10 +69,9 @@ def in_turn(vehicles, lives):
     end = lives.cumsum(axis=1)
     begin, total = end - lives, vehicles["km"].to_numpy()[:, None]
     at = np.nonzero((begin < total - 150) & (end > vehicles["first_km"].to_numpy()[:, None]))
-    parts = pd.DataFrame({"v": at[0], "begin_km": begin[at], "end_km": end[at]})
-    now = total[at[0], 0]
-    parts["observed"] = parts["end_km"] <= now
-    return parts.assign(end_km=np.minimum(parts["end_km"], now)), at
+    end, now = end[at], total[at[0], 0]
+    made = {"v": at[0], "begin_km": begin[at], "end_km": np.minimum(end, now)}
+    return pd.DataFrame(made | {"observed": end <= now}), at
 
 
 def removed(parts, reason, depth):
@@ -100,11 +99,11 @@ def lives_frame(world):
     """The lives as `wb.part_lives` gives them, worked out without a log: entry_km, duration_km,
     observed, and what its parts cost where that was drawn."""
     parts = world.parts
-    first_km = world.vehicles["first_km"].to_numpy()[parts["v"]]
-    entry = (first_km - parts["begin_km"]).clip(lower=0.0)
-    made = {"entry_km": entry, "duration_km": parts["end_km"] - parts["begin_km"]}
+    first_km = world.vehicles["first_km"].to_numpy()[parts["v"].to_numpy()]
+    begin, end = parts["begin_km"].to_numpy(), parts["end_km"].to_numpy()
+    made = {"entry_km": np.maximum(first_km - begin, 0.0), "duration_km": end - begin}
     made |= {name: parts[name] for name in parts.columns[4:]}
-    return pd.DataFrame(made | {"observed": parts["observed"].astype(bool)})
+    return pd.DataFrame(made | {"observed": parts["observed"].to_numpy(bool)}, parts.index)
 
 
 def worn(rng, world, rate, readings):

@@ -44,10 +44,11 @@ class Exercise:
     slips: dict = field(default_factory=dict)
     tolerance: float = 0.01
 
-    def mistakes(self, rows):
-        """What each known mistake answers on these rows, by its name."""
-        made = {name: float(self.right(SPOILED[name](rows))) for name in self.spoiled}
-        return made | {name: float(slip(rows)) for name, slip in self.slips.items()}
+    def mistakes(self, rows, only=None):
+        """What each known mistake, or of them those in `only`, answers on these rows, by name."""
+        known = {name: lambda rows, of=SPOILED[name]: self.right(of(rows)) for name in self.spoiled}
+        known = (known | self.slips).items()
+        return {name: float(slip(rows)) for name, slip in known if only is None or name in only}
 
     def answers(self, rows):
         """The right answer on these rows, and those of `mistakes`."""

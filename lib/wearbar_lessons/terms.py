@@ -84,9 +84,8 @@ class Lesson:
         """The width of the answer's interval (high over low), and by its name each mistake of the
         first exercise that has a band, as a share of the right answer."""
         asked, found = next(iter(self.exercises.values())), self.told(rows)
-        made, right = asked.mistakes(rows), asked.right(rows)
-        wrong = {name: made[name] / right for name in self.answer if name in made}
-        return {"width": found.high / found.low} | wrong
+        made, right = asked.mistakes(rows, self.answer), asked.right(rows)
+        return {"width": found.high / found.low} | {name: x / right for name, x in made.items()}
 
     def rows_of(self, log):
         """What the exercises ask of, read from a log: lives of its part, or readings, in km."""

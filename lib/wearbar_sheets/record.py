@@ -77,10 +77,10 @@ def record(address, path, folder, today):
 
 def _refuse(path, sheet, faults):
     """Raise NotDone for faults, rows of `FAULT`; what a vehicle's rows have in common is one."""
-    faults = pd.DataFrame(list(faults), columns=FAULT, dtype=object)
-    of = faults.assign(line=look_up(faults["line"], sheet["vehicle"].astype(object)))
-    faults = faults[~of.duplicated().to_numpy()]
-    if len(faults):
+    if faults := list(faults):
+        faults = pd.DataFrame(faults, columns=FAULT, dtype=object)
+        of = faults.assign(line=look_up(faults["line"], sheet["vehicle"].astype(object)))
+        faults = faults[~of.duplicated().to_numpy()]
         raise refused("refused", sheet=clean(Path(path).name), faults=faults)
 
 
@@ -90,13 +90,12 @@ def _sheet(path):
     raw = unescaped(read_csv(Path(path), clean(Path(path).name)))
     if lacking := [column for column in COLUMNS if column not in raw.columns]:
         raise refused("no_sheet", sheet=clean(Path(path).name), columns=lacking)
-    sheet = pd.DataFrame({column: raw.columns[column].to_pylist() for column in COLUMNS})
-    sheet = sheet.astype(TEXT).set_axis(pd.Index(raw.lines, name="line"))
+    held = {column: raw.columns[column].to_pylist() for column in COLUMNS}
+    for column in ("table", *METER, *FILL):
+        held[column] = [(cell or "").strip() or None for cell in held[column]]
+    sheet = pd.DataFrame(held, pd.Index(raw.lines, name="line"), dtype=TEXT)
     bad = [problem for problem in raw.problems if problem[3] != "row-short"]
     _refuse(path, sheet, [(*problem[:3], RULES[problem[3]].mend) for problem in bad])
-    for column in ("table", *METER, *FILL):
-        cells = sheet[column].str.strip()
-        sheet[column] = cells.mask(cells.eq(""))
     table, is_read = sheet["table"], sheet[METER[1:]].notna().any(axis=1)
     goes = sheet["done"].str.casefold().map(DONE).where(table.eq("work"))
     goes = goes.mask(table.eq("odometer") & is_read, "odometer")
@@ -123,15 +122,15 @@ def _misplaced(sheet, log):
     nor the log's work has."""
     tasks, done = log.plan_or_empty.tasks, set(log.tables["work"]["task"])
     plans = log.plan_for(sheet["vehicle"])
-    for line, row in sheet.iterrows():
+    for line, row in sheet.astype(object).to_dict("index").items():
         is_work, goes, task = row["table"] == "work", row["goes"], row["task"]
         if row["table"] not in ("odometer", "work", "measurements"):
             yield line, "table", row["table"], SAY("table")
         elif is_work and not goes and pd.notna(row["done"]):
             yield line, "done", row["done"], SAY("done")
         why = "no_place" if goes else "not_said" if is_work else "no_value"
-        cells = row[FILL].dropna().drop(["done", *MAY[goes]], errors="ignore")
-        yield from ((line, column, cell, SAY(why)) for column, cell in cells.items())
+        filled = (c for c in FILL if pd.notna(row[c]) and c not in ("done", *MAY[goes]))
+        yield from ((line, column, row[column], SAY(why)) for column in filled)
         if is_work and goes in SAME and pd.notna(task) and row["vehicle"] in log.vehicles.index:
             own, task = tasks[tasks["plan"].eq(plans[line])], task.strip().casefold()
             if not {task, task.removesuffix("-recheck")} & {*own["code"], *done}:

@@ -5,6 +5,7 @@ import datetime
 import io
 import re
 import shutil
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
@@ -77,17 +78,32 @@ def folder(tmp_path_factory):
     return write_log(tmp_path_factory.mktemp("log") / "log")
 
 
-def write_sheets(log, vehicles, path):
-    visit = visit_of(log, vehicles)
+@pytest.fixture(scope="module")
+def log(folder):
+    return read_log(folder, today=TODAY)
+
+
+@pytest.fixture(scope="module")
+def visit(log):
+    return visit_of(log, ["V"])
+
+
+@pytest.fixture(scope="module")
+def told(visit, log):
+    """What V's sheet says."""
+    return wording.words(visit, log, Show(log.units))
+
+
+def write_sheets(visit, log, path):
     told = wording.words(visit, log, Show(log.units).with_distance(visit.distance_unit))
     write_to_fill([(visit.vehicle, told)], path)
 
 
 @pytest.fixture(scope="module")
-def blank(folder):
+def blank(folder, visit, log):
     """The rows of V's sheet, as they are written."""
-    path, log = folder.parent / "blank.csv", read_log(folder, today=TODAY)
-    write_sheets(log, ["V"], path)
+    path = folder.parent / "blank.csv"
+    write_sheets(visit, log, path)
     return path.read_text(encoding="utf-8-sig")
 
 
@@ -120,15 +136,26 @@ def current(log, task="oil", vehicle="V"):
     return found[is_it].iloc[0]
 
 
+@pytest.fixture(scope="module")
+def recorded(folder, blank, tmp_path_factory):
+    """The log with the filled sheet: `new`, `log`, `sheet`, `set_aside`, `said`, and whether log and
+    sheet are what they were."""
+    root = tmp_path_factory.mktemp("recorded")
+    sheet = fill(blank, root / "s.csv")
+    was = files(folder), sheet.read_bytes()
+    set_aside, said = record(folder, sheet, root / "new", TODAY)
+    stays, made = (files(folder), sheet.read_bytes()) == was, read_log(root / "new", today=TODAY)
+    return SimpleNamespace(
+        new=root / "new", log=made, sheet=sheet, set_aside=set_aside, said=said, stays=stays
+    )
+
+
 class TestRound:
-    def test_the_next_due_point_moves_as_the_due_rules_say(self, folder, blank, tmp_path):
+    def test_the_next_due_point_moves_as_the_due_rules_say(self, log, recorded):
         """R5 of due-rules.md: distance and date both restart at the work. 7,200 + 5,000; 12 Jul + 6 months."""
-        before, was = files(folder), current(read_log(folder, today=TODAY))
+        was = current(log)
         assert (was["due_odometer_km"], was["due_date"]) == (5_700, pd.Timestamp("2025-07-20"))
-        sheet = fill(blank, tmp_path / "s.csv")
-        filled = sheet.read_bytes()
-        set_aside, said = record(folder, sheet, tmp_path / "new", TODAY)
-        log = read_log(tmp_path / "new", today=TODAY)
+        log, said = recorded.log, recorded.said
         now = current(log)
         assert (now["due_odometer_km"], now["due_date"]) == (12_200, pd.Timestamp("2026-01-12"))
         row = log.tables["work"].iloc[-1]
@@ -140,38 +167,35 @@ class TestRound:
             "cold",
             7_200,
         )
-        assert set_aside == 0
+        assert recorded.set_aside == 0
         assert said.startswith(
-            f"{tmp_path / 'new'} holds the log with 3 rows more: odometer 1, work 1 and measurements 1."
+            f"{recorded.new} holds the log with 3 rows more: odometer 1, work 1 and measurements 1."
         )
         assert "Left blank: Brake pads (front) and Brake pads (rear) and " in said
-        assert (files(folder), sheet.read_bytes()) == (before, filled)
+        assert recorded.stays
 
     def test_what_the_sheet_says_is_due_again_is_what_the_log_says_after(
-        self, folder, blank, tmp_path
+        self, folder, blank, told, tmp_path
     ):
-        log = read_log(folder, today=TODAY)
-        words = wording.words(visit_of(log, ["V"]), log, Show(log.units))
-        assert words["again"].endswith("if done on 3 Jul 2025 at 7,000 km")
+        assert told["again"].endswith("if done on 3 Jul 2025 at 7,000 km")
         done = {("odometer", "", ""): {"date": "2025-07-03", "odometer": "7000"}}
         done |= {
             ("work", job["keys"]["task"], job["keys"]["position"]): {"done": "done"}
-            for job in words["jobs"]
+            for job in told["jobs"]
         }
         record(folder, fill(blank, tmp_path / "s.csv", done), tmp_path / "new", TODAY)
         found = intervals.occasions(read_log(tmp_path / "new", today=TODAY))
         found = found[found["is_current"] & found["vehicle"].eq("V")].set_index(
             ["task", "position"]
         )
-        assert len(words["jobs"]) == len(found) == 3
-        for job in words["jobs"]:
+        assert len(told["jobs"]) == len(found) == 3
+        for job in told["jobs"]:
             row = found.loc[job["keys"]["task"], job["keys"]["position"]]
             day = f"{Show().date(row['due_date'])} or " if pd.notna(row["due_date"]) else ""
             assert job["again"] == f"{day}at {row['due_odometer_km']:,.0f} km"
 
-    def test_the_rows_that_were_there_stay_as_they_were(self, folder, blank, tmp_path):
-        record(folder, fill(blank, tmp_path / "s.csv"), tmp_path / "new", TODAY)
-        old, new = files(folder), files(tmp_path / "new")
+    def test_the_rows_that_were_there_stay_as_they_were(self, folder, recorded):
+        old, new = files(folder), files(recorded.new)
         assert new.keys() == old.keys() | {"measurements.csv"}
         assert new["plan.toml"] == old["plan.toml"]
         assert new["vehicles.csv"] == old["vehicles.csv"]
@@ -203,23 +227,21 @@ class TestRound:
         assert new.tables["work"].index.tolist() == [*old.tables["work"].index, 10]
 
     def test_a_second_time_it_is_said_to_be_recorded_and_nothing_is_written(
-        self, folder, blank, tmp_path
+        self, recorded, tmp_path
     ):
-        sheet = fill(blank, tmp_path / "s.csv")
-        record(folder, sheet, tmp_path / "new", TODAY)
         with pytest.raises(NotDone, match="is recorded already: its 3 rows are in the log"):
-            record(tmp_path / "new", sheet, tmp_path / "again", TODAY)
+            record(recorded.new, recorded.sheet, tmp_path / "again", TODAY)
         assert not (tmp_path / "again").exists()
 
-    def test_of_a_sheet_that_is_filled_in_further_the_rest_is_added(self, folder, blank, tmp_path):
-        record(folder, fill(blank, tmp_path / "s.csv"), tmp_path / "new", TODAY)
+    def test_of_a_sheet_that_is_filled_in_further_the_rest_is_added(
+        self, recorded, blank, tmp_path
+    ):
         more = FILLED | {("work", "pads", "front"): {"done": "Done", "result": "advisory"}}
         more |= {
             ("work", "pads", "rear"): {"done": "deferred", "until": "2025-08-01", "note": "no time"}
         }
-        _, said = record(
-            tmp_path / "new", fill(blank, tmp_path / "s.csv", more), tmp_path / "two", TODAY
-        )
+        sheet = fill(blank, tmp_path / "s.csv", more)
+        _, said = record(recorded.new, sheet, tmp_path / "two", TODAY)
         assert "2 rows more: work 1 and deferrals 1" in said
         assert "3 rows of the sheet are in the log already, and were not added again." in said
         log = read_log(tmp_path / "two", today=TODAY)
@@ -287,12 +309,10 @@ def as_database(folder, out):
 
 
 @pytest.mark.parametrize("make", [as_parquet, as_workbook, as_database])
-def test_from_any_source_the_new_log_says_the_same(make, folder, blank, tmp_path):
-    sheet, address = fill(blank, tmp_path / "s.csv"), make(folder, tmp_path / "other")
-    record(folder, sheet, tmp_path / "new", TODAY)
-    record(address, sheet, tmp_path / "of-other", TODAY)
-    one, other = (read_log(tmp_path / name, today=TODAY) for name in ("new", "of-other"))
-    assert one.sha256 == other.sha256
+def test_from_any_source_the_new_log_says_the_same(make, folder, recorded, tmp_path):
+    record(make(folder, tmp_path / "other"), recorded.sheet, tmp_path / "of-other", TODAY)
+    other = read_log(tmp_path / "of-other", today=TODAY)
+    assert recorded.log.sha256 == other.sha256
     assert current(other)["due_odometer_km"] == 12_200
 
 
@@ -309,7 +329,7 @@ def test_hostile_text_comes_through_as_it_was_and_never_as_a_formula(tmp_path):
         frame["vehicle"] = frame["vehicle"].replace("@V", name)
         frame.to_csv(folder / f"{key}.csv", index=False)
     log = read_log(folder, today=TODAY)
-    write_sheets(log, [name], tmp_path / "blank.csv")
+    write_sheets(visit_of(log, [name]), log, tmp_path / "blank.csv")
     blank = (tmp_path / "blank.csv").read_bytes().decode("utf-8-sig")
     assert not [
         row for row in csv.DictReader(io.StringIO(blank, newline="")) if row["vehicle"][0] != "'"
@@ -460,21 +480,19 @@ class TestCommand:
         )
 
 
-def test_the_rows_ask_for_every_job_and_reading_of_the_sheet(folder, blank):
-    log = read_log(folder, today=TODAY)
-    words = wording.words(visit_of(log, ["V"]), log, Show(log.units))
+def test_the_rows_ask_for_every_job_and_reading_of_the_sheet(told, blank):
     rows = list(csv.DictReader(io.StringIO(blank)))
     by = {t: [r for r in rows if r["table"] == t] for t in ("odometer", "work", "measurements")}
     assert sum(map(len, by.values())) == len(rows)
     assert [r["asked"] for r in by["odometer"]] == [
         "the day of the visit, and the odometer (km); a blank below stands for these"]  # fmt: skip
     assert [(r["task"], r["position"], r["why"]) for r in by["work"]] == [
-        (job["keys"]["task"], job["keys"]["position"], "planned") for job in words["jobs"]]  # fmt: skip
+        (job["keys"]["task"], job["keys"]["position"], "planned") for job in told["jobs"]]  # fmt: skip
     asked = {r["asked"] for r in by["measurements"]}
     assert {
         "front tyre: tread depth, left (mm)",
         "rear tyre: pressure, cold (psi)",
         "engine oil: level before topping up, added (mL)",
     } <= asked
-    assert len(by["measurements"]) == sum(len(read["places"]) for read in words["reads"])
+    assert len(by["measurements"]) == sum(len(read["places"]) for read in told["reads"])
     assert Page(f"<body>{blank}</body>").text  # plain text alone
