@@ -16,17 +16,7 @@ from wearbar.usage.rates import driven, within_readings
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
-KEYS = [
-    "key",
-    "plan",
-    "code",
-    "title",
-    "positions",
-    *PLAIN[4:],
-    "measured_from",
-    "fits",
-    "first_after",
-]
+KEYS = "key plan code title positions action safety statutory measured_from fits first_after"
 STANDS = ["plan", "table", "what"]
 PART = ["vehicle", "category", "position", "fitted"]
 DAY = ["series", "date"]
@@ -54,7 +44,6 @@ def series_of(log):
     # a paper without its test came with the vehicle
     came_with = look_up(c["vehicle"], log.joined).clip(upper=c["valid_to"])
     c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
-    c = c[["vehicle", "kind", "told_from"]]
     tests = expires.merge(c, on="vehicle").merge(kinds_tested(expires["task"], c["kind"]))
     told_from = tests.groupby("index")["told_from"].min().reindex(series.index)
     return series.assign(told_from=told_from), rules
@@ -70,7 +59,7 @@ def _told_by(plan):
     rules = rules.sort_values("valid_from", na_position="first", kind="stable")
     rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
     limited = rules.loc[rules.filter(regex=LIMITS).notna().any(axis=1), "key"]
-    keys = rules[KEYS].drop_duplicates("key", keep="last")
+    keys = rules[KEYS.split()].drop_duplicates("key", keep="last")
     latest = keys[keys["key"].isin(limited)]
     latest = latest.rename(columns={"code": "task", "positions": "position"})
     latest["position"] = latest["position"].map(lambda names: list(names) or [""])
@@ -121,24 +110,18 @@ def acts_of(log, series):
     acts = acts.merge(places, on=["vehicle", "key"], suffixes=("", "_of"))
     acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
     # one a day: of those known first the highest reading; none that a later one was known before
-    by = [acts[c].to_numpy() for c in ("hours", "odometer_km", "date", "series")]
-    by = [np.nan_to_num(of, nan=-np.inf) for of in by[:2]] + by[2:]
-    acts = acts.take(np.lexsort(by)).drop(columns=["vehicle", "key", "position", "position_of"])
-    known, first = acts["known"].to_numpy(), _opens(acts)
+    acts = acts.drop(columns=["vehicle", "key", "position", "position_of"])
+    order = [*DAY, "odometer_km", "hours"]
+    acts = acts.sort_values(order, na_position="first", kind="stable")
+    known, first = acts["known"].to_numpy(), np.flatnonzero(~acts.duplicated(DAY))
     least = np.repeat(np.minimum.reduceat(known, first), np.diff(first, append=len(known)))
     acts = acts[known == least]
-    first = _opens(acts)
+    first = np.flatnonzero(~acts.duplicated(DAY))
     some = {c: np.logical_or.reduceat(acts[c].to_numpy(), first) for c in ("restarts", "planned")}
     acts = acts.take(np.append(first[1:], len(acts))[: len(first)] - 1).assign(**some)
     if (acts["known"] > acts["date"]).any():
         acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
     return acts.reset_index(drop=True)
-
-
-def _opens(acts):
-    """The first row of each series and day of sorted acts."""
-    keys = acts["series"].to_numpy(), acts["date"].to_numpy().astype(np.int64)
-    return np.flatnonzero(np.any([np.diff(key, prepend=-1) != 0 for key in keys], axis=0))
 
 
 def _new_parts(log):
@@ -179,8 +162,7 @@ def duty_of(log, vehicles, path, readings):
     `use` came to be known, and 182 days later."""
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
     if plans.empty or log.tables["use"].empty:
-        none = log.tables["use"].head(0)[[*SHARES]]
-        return none.assign(code=np.array([], dtype=np.int64), day=0.0, hard=-1)
+        return log.tables["use"].head(0)[[*SHARES]].assign(code=0, day=0.0, hard=-1)
     use = log.si("use").dropna(subset=["from", "to"])
     use = use.assign(code=vehicles.get_indexer(use["vehicle"]), plan=log.plan_for(use["vehicle"]))
     use["known"] = known_on(use["to"], use["recorded"])

@@ -49,11 +49,10 @@ class Fleet:
         is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
         km, hours = np.where(is_new & np.isnan(km), 0.0, km), np.where(is_new, 0.0, np.nan)
         self.origin_x = np.stack([km, hours, in_service])  # in service
-        (first_day, as_of), keys = as_days([log.first_day, log.as_of]), rules["key"].to_numpy()
-        begins = as_days(rules["valid_from"])[np.searchsorted(keys, self.key)]
-        begins = np.nan_to_num(begins, nan=-np.inf)
-        leaves = as_days(rules["valid_to"])[np.searchsorted(keys, self.key, "right") - 1]
-        gone = as_days(v["disposed"])
+        first_day, as_of = as_days([log.first_day, log.as_of])
+        first, last = (np.searchsorted(rules["key"], self.key, to) for to in ("left", "right"))
+        begins = np.nan_to_num(as_days(rules["valid_from"])[first], nan=-np.inf)
+        leaves, gone = as_days(rules["valid_to"])[last - 1], as_days(v["disposed"])
         ours, told = np.maximum(acquired, first_day), as_days(series["told_from"])
         # from when its occasions are ours: acquired, the log's first day, or the day its task
         # entered the plan (is_new)
@@ -85,11 +84,9 @@ class Fleet:
     def at(self, s, day):
         """Where the vehicles of series s were at the end of each day, (3, n); where a meter was not
         read then, by the reading before, else the one after."""
-        found, days = [], days_of(as_dates(day))
-        for _, path in self.meters:
-            km, low, high = bounds_at(path, self.code[s], days).values()
-            before = np.where(np.isnan(low), high, low)
-            found.append(np.where(np.isnan(km), before, km))
+        at = (bounds_at(path, self.code[s], days_of(as_dates(day))) for _, path in self.meters)
+        near = ((km, np.where(np.isnan(low), high, low)) for km, low, high in at)
+        found = [np.where(np.isnan(km), other, km) for km, other in near]
         return np.stack([*found, np.asarray(day, dtype=float)])
 
     def of_act(self, names, act):
@@ -120,7 +117,7 @@ class Fleet:
         code, paces = self.code[s], []
         for (_, path), to in zip(self.meters, days, strict=True):
             start = np.maximum(to - 365, path.get("day", next(path.rows(code))))
-            at = (bounds_at(path, code, days_of(as_dates(day))).values() for day in (start, to))
+            at = (bounds_at(path, code, days_of(as_dates(day))) for day in (start, to))
             low, high = (np.where(np.isnan(km), before, km) for km, before, _ in at)
             paces.append((high, (high - low) / np.where(to > start, to - start, np.nan)))
         return np.array(paces).swapaxes(0, 1)
@@ -210,8 +207,6 @@ def _changes(fleet, rows):
     plan, and severe use."""
     rules, told, found = fleet.rules, [], {}
     learned = (rows["last_rule"] > rows["rule"]) | (rows["since"] > rows["begin"])
-    if not learned.any():
-        return {}
     for event in rows[learned].itertuples():
         later = range(event.rule + 1, event.last_rule + 1)
         days = {float(rules.starts[rule]): (rule, "new-plan") for rule in later}

@@ -70,8 +70,8 @@ def occasions(log, late_share=None):
     # work that may be the open ones', by names that come near their task's
     words = log.words.reindex(columns=["vehicle", "task", "how", "written", "date"])
     words = words[words["how"].eq("near")].sort_values("date", kind="stable")
-    found["near_work"] = pd.Series("", found.index, dtype=TEXT)
-    found["near_date"] = np.datetime64("NaT", "ns")
+    none = pd.Series("", found.index, dtype=TEXT)
+    found = found.assign(near_work=none, near_date=np.datetime64("NaT", "ns"))
     if len(words):
         words = words.drop_duplicates(["vehicle", "task"], keep="last").astype(NEAR)
         near = found.loc[found["is_open"], ["vehicle", "task", "anchor_date"]].reset_index()
@@ -184,13 +184,12 @@ def _kept_open(log, fleet, s, p, x):
     shut, back, q = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2), np.full(len(s), np.nan), p
     shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
     shut[1, DAY] += 1
-    if log.tables["layups"].empty:
-        return q, shut, back
-    stays = log.tables["layups"].dropna(subset=["from"])
-    code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
-    stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
+    stays = log.tables["layups"]
+    stays = stays[stays["from"].notna() & stays["vehicle"].isin(fleet.series["vehicle"])]
     if stays.empty:
         return q, shut, back
+    code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
+    stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
     known = known_on(stays["from"], stays["recorded"])
     stays["known"] = np.where(known > stays["from"], as_days(known), -np.inf)
     alike = stays.groupby(["code", "known"]).ngroup()  # one is joined to those known that day alone
@@ -244,11 +243,10 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     state = np.select(states, ["not-finished", "not-known", now, "missed"], "done")
     # probably: where it is by now at the pace of the year before its last reading
     probably, by_now = np.full(len(s), "", dtype=object), x[:, unsure]
-    if unsure.any():
-        to, last = end[unsure], fleet.last_read(s[unsure], end[unsure])
-        at, rate = fleet.pace(s[unsure], np.nan_to_num(last))
-        by_now[:DAY] = np.where(np.isnan(last + rate), by_now[:DAY], at + rate * (to - last))
-        probably[unsure] = due.state(lowest[:, :, unsure], by_now)
+    to, last = end[unsure], fleet.last_read(s[unsure], end[unsure])
+    at, rate = fleet.pace(s[unsure], np.nan_to_num(last))
+    by_now[:DAY] = np.where(np.isnan(last + rate), by_now[:DAY], at + rate * (to - last))
+    probably[unsure] = due.state(lowest[:, :, unsure], by_now)
     # R9: what was done in storage, or waits there, is counted apart
     passed_day = np.fmin.reduce(shut[1], axis=0)
     apart = ~np.isnan(laid) & (x[DAY] <= laid)

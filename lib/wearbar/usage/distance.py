@@ -11,6 +11,7 @@ from wearbar.log.once import kept_with
 from wearbar.log.schema import READINGS
 
 _DAY, _NAT = "datetime64[D]", np.iinfo(np.int64).min
+_AT = ("distance_km", "low_km", "high_km")
 
 
 def days_of(dates):
@@ -82,9 +83,8 @@ def readings(log):
         for odometer, date in READINGS[table]:
             day, shown = frame[date].to_numpy(), frame[odometer].to_numpy()
             if odometer == "in_service_odometer":
-                acquired = frame["acquired"].to_numpy()
-                is_new = np.isnan(shown) & (np.isnat(acquired) | (acquired == day))
-                is_new &= ~frame["meter"].isin(["hours", "none"]).to_numpy()
+                is_new = frame["acquired"].fillna(frame[date]) == day
+                is_new &= np.isnan(shown) & ~frame["meter"].isin(["hours", "none"])
                 shown = np.where(is_new, 0.0, shown)
             meters, known = np.stack([shown, *others]), np.where(recorded > day, recorded, day)
             kept = np.flatnonzero(~np.isnat(day) & ~np.isnan(meters).all(axis=0))
@@ -173,13 +173,9 @@ class Path:
 def path_of(readings, column="distance_km"):
     """The `Path` of `readings` (of `usage.readings`), on distance or `hours`."""
     kept = np.flatnonzero(readings[column].notna())
-    shown, day = "meter_hours" if column == "hours" else "odometer_km", days_of(readings["date"])
-    value, shown, day = (
-        readings[column].to_numpy()[kept],
-        readings[shown].to_numpy()[kept],
-        day[kept],
-    )
-    offset = value - shown
+    value, day = readings[column].to_numpy()[kept], days_of(readings["date"])[kept]
+    shown = readings["meter_hours" if column == "hours" else "odometer_km"]
+    offset = value - shown.to_numpy()[kept]
     code, vehicles = pd.factorize(readings["vehicle"].take(kept))
     start = np.flatnonzero((np.diff(code, prepend=-1) != 0) | (np.diff(day, prepend=0) != 0))
     end, code = np.append(start[1:], len(day))[: len(start)] - 1, code[start]
@@ -209,7 +205,8 @@ def distance_at(path, vehicle, date):
     """Cumulative distance at the end of each date, one row a pair (vehicle, date): frame
     `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range;
     between readings the straight line, with both as bounds; outside, NaN but for the near bound."""
-    return pd.DataFrame(bounds_at(path, vehicle, days_of(date)), index=index_of(vehicle))
+    found = dict(zip(_AT, bounds_at(path, vehicle, days_of(date)), strict=True))
+    return pd.DataFrame(found, index=index_of(vehicle))
 
 
 def bounds_at(path, vehicle, day):
@@ -218,11 +215,8 @@ def bounds_at(path, vehicle, day):
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
     next_low, is_read = path.get("low", after), day_before == day
     part = (day - day_before) / (path.get("day", after) - day_before)
-    return {
-        "distance_km": np.where(is_read, high, high + (next_low - high) * part),
-        "low_km": np.where(is_read, low, high),
-        "high_km": np.where(is_read, high, next_low),
-    }
+    km = np.where(is_read, high, high + (next_low - high) * part)
+    return km, np.where(is_read, low, high), np.where(is_read, high, next_low)
 
 
 def last_known(at):
@@ -269,7 +263,7 @@ def odometer_of(path, vehicle, distance_km):
 
 def distance_of(path, vehicle, date, odometer_km):
     """As `distance_at`, of rows that may have a reading of their own: it alone where they have."""
-    index, code, day = index_of(vehicle), numbers_of(path.vehicles, vehicle), days_of(date)
-    path = path.numbered()
-    own, at = to_cumulative(path, code, date, odometer_km).to_numpy(), bounds_at(path, code, day)
-    return pd.DataFrame({c: np.where(np.isnan(own), of, own) for c, of in at.items()}, index=index)
+    code, path = numbers_of(path.vehicles, vehicle), path.numbered()
+    own = to_cumulative(path, code, date, odometer_km).to_numpy()
+    at = (np.where(np.isnan(own), of, own) for of in bounds_at(path, code, days_of(date)))
+    return pd.DataFrame(dict(zip(_AT, at, strict=True)), index=index_of(vehicle))

@@ -56,8 +56,8 @@ def site_at(log, vehicle, date):
     vehicle_of = pd.Series(pd.array(vehicle, dtype=TEXT), name="vehicle")
     site = look_up(vehicle_of, log.vehicles["site"])
     posted = log.tables["postings"]
-    posted = posted if posted.empty else posted.dropna(subset=["from", "site"])
     if len(posted):
+        posted = posted.dropna(subset=["from", "site"])
         date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(site))
         asked = vehicle_of.to_frame().assign(date=date).reset_index()
         both = asked.merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
@@ -71,7 +71,7 @@ def layup_days(log, vehicle, start, end, reasons=()):
     """Days in storage after the end of day `start` and not after `end`, counted once: Series;
     a lay-up without an end runs on. reasons: of the lay-ups that count, none is all."""
     rows = log.tables["layups"]
-    rows = rows if rows.empty else rows.dropna(subset=["from"])
+    rows = rows[rows["from"].notna()]
     rows = rows[rows["reason"].isin(reasons)] if reasons else rows
     if rows.empty:
         return pd.Series(0, index_of(vehicle), name="layup_days")
@@ -135,5 +135,5 @@ def within_readings(path, vehicle, start, end):
 def driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
     days = within_readings(path, vehicle, start, end)
-    before, after = (bounds_at(path, vehicle, day)["distance_km"] for day in days)
+    before, after = (bounds_at(path, vehicle, day)[0] for day in days)
     return np.nan_to_num(after - before)
