@@ -83,6 +83,11 @@ def log_from_cases(cases, as_of):
     return log
 
 
+@cache
+def plan_in_km(name):
+    return plan_of({name: PLANS[name]}, "km")
+
+
 def log_from(plan, vehicle, rows, as_of):
     return log_from_cases([("V", plan, vehicle, rows)], as_of)
 
@@ -254,7 +259,7 @@ def logged(plan, rows, distance="km", as_of="2027-04-30", factor=1.0):
         "money": "net",
         "currency": "GBP",
     }
-    return log_of(tables, header, plan=plan_of({plan: PLANS[plan]}, "km"))
+    return log_of(tables, header, plan=plan_in_km(plan))
 
 
 def same(a, b):

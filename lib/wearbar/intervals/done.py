@@ -3,6 +3,8 @@ vehicle was used, by the rows that could be known on the day that it is asked (R
 task at one position of one vehicle; whatever was done for any reason counts (R16), but for failed
 inspections (R12). Common practice, no source."""
 
+from functools import lru_cache
+
 import numpy as np
 import pandas as pd
 
@@ -14,11 +16,15 @@ from wearbar.usage.rates import driven, within_readings
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
+KEYS = "key plan code title positions action safety statutory measured_from fits first_after"
+STANDS = ["plan", "table", "what"]
 PART = ["vehicle", "category", "position", "fitted"]
 DAY = ["series", "date"]
 COVERAGE = 0.5  # of the trailing distance must be described by `use`, or the duty is not known
 TRAILING, AGAIN = 365, pd.Timedelta(days=182)
 ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
+FITTED = ["part", "fitted_odometer_km", "removed", "reason", "visit", "recorded"]
+WORK = ["vehicle", "task", *ACT[:5], "why", "result", "recorded"]
 
 
 def series_of(log):
@@ -27,86 +33,102 @@ def series_of(log):
     series: one row a series, with its task's latest version, `key` (of plan and task) and
     `told_from`, where certificates tell its expiry: it ends with the first that was known. A task
     without a limit has none. rules: the plan's tasks with `key`, its versions oldest first."""
-    plans = log.plan.plans[["plan", "valid_from", "unknown_history"]]
-    rules = log.plan.tasks.merge(plans, on=["plan", "valid_from"], how="left")
-    rules = rules.sort_values("valid_from", na_position="first", kind="stable")
-    rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
-    limited = rules.loc[rules.filter(regex=LIMITS).notna().any(axis=1), "key"]
-    latest = rules[rules["key"].isin(limited)].drop_duplicates("key", keep="last")
-    latest = latest.rename(columns={"code": "task", "positions": "position"})
-    latest["position"] = latest["position"].map(lambda names: list(names) or [""])
-    latest = latest[["key", "measured_from", *PLAIN]].explode("position")
+    rules, latest, *_ = _told_by(log.plan)
     vehicles = log.tables["vehicles"][["vehicle"]]
     vehicles = vehicles.assign(plan=log.plan_for(vehicles["vehicle"]))
-    series = vehicles.merge(latest, on="plan").astype({"position": TEXT})
+    series = vehicles.merge(latest, on="plan").assign(told_from=np.datetime64("NaT", "ns"))
+    expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
     c = log.tables["certificates"]
+    if c.empty or expires.empty:
+        return series, rules
     # a paper without its test came with the vehicle
     came_with = look_up(c["vehicle"], log.joined).clip(upper=c["valid_to"])
     c = c.assign(told_from=known_on(c["tested"].fillna(came_with), c["recorded"]))
-    expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
     tests = expires.merge(c, on="vehicle").merge(kinds_tested(expires["task"], c["kind"]))
     told_from = tests.groupby("index")["told_from"].min().reindex(series.index)
-    rules = rules.sort_values("key", kind="stable", ignore_index=True)
     return series.assign(told_from=told_from), rules
 
 
-def acts_of(log, series, rules):
+@lru_cache(maxsize=8)
+def _told_by(plan):
+    """(rules, latest versions with a limit, a row a position, what stands for each task, what each
+    also does and when) of a plan."""
+    plans = plan.plans[["plan", "valid_from", "valid_to", "unknown_history"]]
+    on = ["plan", "valid_from"]
+    rules = plan.tasks.merge(plans.drop(columns="valid_to"), on=on, how="left")
+    rules = rules.sort_values("valid_from", na_position="first", kind="stable")
+    rules["key"] = rules.groupby(["plan", "code"], sort=False).ngroup()
+    limited = rules.loc[rules.filter(regex=LIMITS).notna().any(axis=1), "key"]
+    keys = rules[KEYS.split()].drop_duplicates("key", keep="last")
+    latest = keys[keys["key"].isin(limited)]
+    latest = latest.rename(columns={"code": "task", "positions": "position"})
+    latest["position"] = latest["position"].map(lambda names: list(names) or [""])
+    latest = latest[["key", "measured_from", *PLAIN]].explode("position").astype({"position": TEXT})
+    rules = rules.sort_values("key", kind="stable", ignore_index=True)
+    # its own code, the category that it fits, the parts that restart it
+    keys = keys.sort_values("key", kind="stable", ignore_index=True)
+    keys = keys.assign(has_places=keys["positions"].map(bool).astype(bool), restarts=False)
+    parts = keys.explode("first_after").assign(restarts=True, has_places=False)
+    stands = [keys.assign(what=keys["code"], table="work")]
+    stands.append(keys.assign(what=keys["fits"], table="fitted"))
+    stands.append(parts.assign(what=parts["first_after"], table="fitted"))
+    stands = stacked([of[[*STANDS, "key", "has_places", "restarts"]].dropna() for of in stands])
+    # by the version in force that day (R10: never a statutory task, which covers do not hold)
+    own = keys[["plan", "code", "key"]]
+    covers = plan.covers.merge(own, on=["plan", "code"]).merge(plans, on=on)
+    other = own.set_axis(["plan", "covered", "other"], axis=1)
+    covers = covers.merge(other, on=["plan", "covered"])[["key", "other", "valid_from", "valid_to"]]
+    return rules, latest, stands.astype(dict.fromkeys(STANDS, TEXT)), covers
+
+
+def acts_of(log, series):
     """Every doing of every series: frame `series` (row of `series`), `date, odometer_km, hours,
     visit, restarts, planned, known`, sorted, one row a series and day.
 
     A row without a position counts at all of the task's positions; `covers` reach the same alone
     (R10). planned: no repair, recall or advice (R16), nor a part put on for one that failed or was
     damaged. restarts: its first limits apply again, a part of `first_after` was fitted (R7)."""
-    work = log.si("work")
-    work["planned"] = work["why"].eq("planned").fillna(True).astype(bool)
-    work["known"] = known_on(work["date"], work["recorded"])
+    *_, stands, covers = _told_by(log.plan)
+    work = log.si("work")[WORK]
+    planned = work["why"].eq("planned").fillna(True).astype(bool)
+    work = work.assign(planned=planned, known=known_on(work["date"], work["recorded"]))
     work = stacked([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
-    fitted = _new_parts(log)
-    did = [work.assign(what=work["task"], table="work")]
-    did = stacked([*did, fitted.assign(what=fitted["category"], table="fitted")])
-    did = did[["vehicle", "what", "table", *ACT]]
+    did = [work.assign(what=work["task"], table="work")[["vehicle", *STANDS[1:], *ACT]]]
+    if len(fitted := _new_parts(log)):
+        fitted = fitted.assign(what=fitted["category"], table="fitted")
+        did.append(fitted[did[0].columns])
+    did = stacked(did)
     did["plan"] = log.plan_for(did["vehicle"])
-    # what stands for each task: its own code, the category that it fits, the parts that restart it
-    keys = rules.drop_duplicates("key", keep="last")
-    keys = keys.assign(has_places=keys["positions"].map(bool).astype(bool), restarts=False)
-    parts = keys.explode("first_after").assign(restarts=True, has_places=False)
-    stands_for = [keys.assign(what=keys["code"], table="work")]
-    stands_for.append(keys.assign(what=keys["fits"], table="fitted"))
-    stands_for.append(parts.assign(what=parts["first_after"], table="fitted"))
-    on = ["plan", "table", "what"]
-    columns = [*on, "key", "has_places", "restarts"]
-    stands_for = stacked([of[columns].dropna() for of in stands_for])
-    direct = did.merge(stands_for.astype(dict.fromkeys(on, TEXT)), on=on)
-    direct = direct[["vehicle", "key", "has_places", *ACT, "restarts"]]
-    direct["position"] = direct["position"].where(direct["has_places"])
-    # what they also do, by the version of the plan in force that day (R10: never a statutory task,
-    # which a plan's covers do not hold)
-    own, ends = keys[["plan", "code", "key"]], log.plan.plans[["plan", "valid_from", "valid_to"]]
-    covers = log.plan.covers.merge(own, on=["plan", "code"]).merge(ends, on=["plan", "valid_from"])
-    other = own.set_axis(["plan", "covered", "other"], axis=1)
-    covers = covers.merge(other, on=["plan", "covered"])
-    also = direct.merge(covers[["key", "other", "valid_from", "valid_to"]], on="key")
-    in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
-    acts = stacked([direct, also[in_force].assign(key=also["other"])[direct.columns]])
+    direct = did.merge(stands, on=STANDS).drop(columns=STANDS)
+    direct["position"] = direct["position"].where(direct.pop("has_places"))
+    acts = direct
+    if direct["key"].isin(covers["key"]).any():
+        also = direct.merge(covers, on="key")
+        in_force = ~(also["date"] < also["valid_from"]) & ~(also["date"] > also["valid_to"])
+        acts = stacked([direct, also[in_force].assign(key=also["other"])[direct.columns]])
     places = series[["vehicle", "key", "position"]].rename_axis("series").reset_index()
     acts = acts.merge(places, on=["vehicle", "key"], suffixes=("", "_of"))
     acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
     # one a day: of those known first the highest reading; none that a later one was known before
+    acts = acts.drop(columns=["vehicle", "key", "position", "position_of"])
     order = [*DAY, "odometer_km", "hours"]
     acts = acts.sort_values(order, na_position="first", kind="stable")
-    acts = acts[acts["known"] == acts.groupby(DAY)["known"].transform("min")]
-    some = acts.groupby(DAY)[["restarts", "planned"]].transform("any").astype(bool)
-    acts = acts.assign(restarts=some["restarts"], planned=some["planned"])
-    acts = acts.drop_duplicates(DAY, keep="last")
-    acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
-    return acts[[*order, "visit", "restarts", "planned", "known"]].reset_index(drop=True)
+    known, first = acts["known"].to_numpy(), np.flatnonzero(~acts.duplicated(DAY))
+    least = np.repeat(np.minimum.reduceat(known, first), np.diff(first, append=len(known)))
+    acts = acts[known == least]
+    first = np.flatnonzero(~acts.duplicated(DAY))
+    some = {c: np.logical_or.reduceat(acts[c].to_numpy(), first) for c in ("restarts", "planned")}
+    acts = acts.take(np.append(first[1:], len(acts))[: len(first)] - 1).assign(**some)
+    if (acts["known"] > acts["date"]).any():
+        acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
+    return acts.reset_index(drop=True)
 
 
 def _new_parts(log):
     """Rows of `fitted` that put on a part for the first time in this log, as acts."""
-    fitted = log.si("fitted")
-    if fitted.empty:
-        return fitted
+    if log.tables["fitted"].empty:
+        return log.tables["fitted"]
+    fitted = log.si("fitted")[[*PART, *FITTED]]
     broke = fitted[fitted["reason"].isin(["failed", "damaged", "recalled"])]
     broke = broke[~(broke["recorded"] > broke["removed"])].assign(fitted=broke["removed"])
     fitted = fitted.dropna(subset="fitted").sort_values("fitted", kind="stable")
@@ -120,9 +142,9 @@ def _new_parts(log):
 def _mended(log, work):
     """Failed inspections whose defects are all closed, as acts on the day the last was (R12)."""
     fails = work[work["result"].eq("fail") & work["visit"].notna()]
-    fails = fails.rename_axis("fail").reset_index()
     if fails.empty:
         return fails
+    fails = fails.rename_axis("fail").reset_index()
     found = found_by(fails, log)
     known = known_on(found["found"], found["recorded_of"])
     in_time = last_of_all(found[~(known > found["found"])].groupby("fail")["closed"])
@@ -139,6 +161,8 @@ def duty_of(log, vehicles, path, readings):
     share of each kind of use where enough is known, sorted, a row each day on which a period of
     `use` came to be known, and 182 days later."""
     plans = log.plan.plans[log.plan.plans["severe_when"].map(bool).to_numpy(dtype=bool)]
+    if plans.empty or log.tables["use"].empty:
+        return log.tables["use"].head(0)[[*SHARES]].assign(code=0, day=0.0, hard=-1)
     use = log.si("use").dropna(subset=["from", "to"])
     use = use.assign(code=vehicles.get_indexer(use["vehicle"]), plan=log.plan_for(use["vehicle"]))
     use["known"] = known_on(use["to"], use["recorded"])

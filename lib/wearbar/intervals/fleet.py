@@ -13,9 +13,11 @@ from wearbar.intervals.done import acts_of, duty_of, series_of
 from wearbar.intervals.due import DAY, FAR, HOURS, KM, Rules
 from wearbar.intervals.schedule import Event, Task, schedule
 from wearbar.log.keys import least_after
-from wearbar.usage.distance import as_dates, as_days, known_on, last_known
+from wearbar.usage.distance import as_dates, as_days, bounds_at, days_of, known_on, last_known
 
 AXES = ["km", "hours", "day"]
+VEHICLE = ["in_service", "in_service_odometer_km", "disposed", "meter"]
+NONE = {"series": -1, "restarts": False, "planned": True}  # of an act that there is not
 
 
 class Fleet:
@@ -41,15 +43,16 @@ class Fleet:
         self.meters = (KM, self.distance), (HOURS, self.clock)  # (axis, path)
         # each series' vehicle in the paths (-1: without readings), and its task in the rules
         self.code, self.key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
-        v = log.si("vehicles").set_index("vehicle").loc[series["vehicle"]]
+        v = log.si("vehicles").set_index("vehicle")[VEHICLE].loc[series["vehicle"]]
         in_service = as_days(v["in_service"])
         acquired = as_days(log.joined[series["vehicle"]])
         is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
         km, hours = np.where(is_new & np.isnan(km), 0.0, km), np.where(is_new, 0.0, np.nan)
         self.origin_x = np.stack([km, hours, in_service])  # in service
-        by_key, (first_day, as_of) = rules.groupby("key"), as_days([log.first_day, log.as_of])
-        begins = np.nan_to_num(as_days(by_key["valid_from"].nth(0).iloc[self.key]), nan=-np.inf)
-        leaves, gone = as_days(by_key["valid_to"].nth(-1).iloc[self.key]), as_days(v["disposed"])
+        first_day, as_of = as_days([log.first_day, log.as_of])
+        first, last = (np.searchsorted(rules["key"], self.key, to) for to in ("left", "right"))
+        begins = np.nan_to_num(as_days(rules["valid_from"])[first], nan=-np.inf)
+        leaves, gone = as_days(rules["valid_to"])[last - 1], as_days(v["disposed"])
         ours, told = np.maximum(acquired, first_day), as_days(series["told_from"])
         # from when its occasions are ours: acquired, the log's first day, or the day its task
         # entered the plan (is_new)
@@ -63,17 +66,15 @@ class Fleet:
         duty = duty_of(log, vehicles, self.distance, readings)
         self.duty = duty.assign(key=duty["code"] * FAR + duty["day"])
         # the acts; low, high: bounds of their km; a last row, of act -1: none
-        acts = acts_of(log, series, rules)
+        acts = acts_of(log, series)
         who, day = self.code[acts["series"].to_numpy()], acts["date"]
         x = usage.distance_of(self.distance, who, day, acts["odometer_km"])
         hours = last_known(usage.distance_of(self.clock, who, day, acts["hours"]))
-        km = {"km": last_known(x).array, "low": x["low_km"].array, "high": x["high_km"].array}
-        acts = acts[["series", "restarts", "planned", "visit", "known"]].assign(**km)
-        acts = acts.fillna({"high": np.inf}).assign(hours=hours.array, day=as_days(day))
-        acts["known_day"] = as_days(acts.pop("known"))
-        none = {"series": [-1], "restarts": [False], "planned": [True], "visit": [None]}
-        none = pd.DataFrame(none).reindex(columns=acts.columns).astype(acts.dtypes)
-        self.acts = pd.concat([acts, none], ignore_index=True)
+        self.visit, high = acts["visit"].array, x["high_km"].fillna(np.inf)
+        km = {"km": last_known(x), "low": x["low_km"], "high": high, "hours": hours}
+        km |= {"day": as_days(day), "known_day": as_days(acts["known"])}
+        acts = km | {name: acts[name] for name in NONE}
+        self.acts = {name: np.append(of, NONE.get(name, np.nan)) for name, of in acts.items()}
         work, fitted = log.tables["work"], log.tables["fitted"]
         known = [known_on(work["date"], work["recorded"])]
         known += [known_on(fitted["fitted"], fitted["recorded"])]
@@ -83,13 +84,15 @@ class Fleet:
     def at(self, s, day):
         """Where the vehicles of series s were at the end of each day, (3, n); where a meter was not
         read then, by the reading before, else the one after."""
-        at = [usage.distance_at(path, self.code[s], as_dates(day)) for _, path in self.meters]
-        km, hours = (last_known(found).fillna(found["high_km"]) for found in at)
-        return np.stack([km, hours, np.asarray(day, dtype=float)])
+        at = (bounds_at(path, self.code[s], days_of(as_dates(day))) for _, path in self.meters)
+        near = ((km, np.where(np.isnan(low), high, low)) for km, low, high in at)
+        found = [np.where(np.isnan(km), other, km) for km, other in near]
+        return np.stack([*found, np.asarray(day, dtype=float)])
 
     def of_act(self, names, act):
         """Columns of acts, one row a name: (n,) of one name, (names, n) of several."""
-        return self.acts[names].to_numpy().T[..., act]
+        one = isinstance(names, str)
+        return self.acts[names][act] if one else np.stack([self.acts[c][act] for c in names])
 
     def anchors(self, s, act):
         """Where each act of series s was, or of -1 the vehicle when it was new: (3, n)."""
@@ -114,8 +117,8 @@ class Fleet:
         code, paces = self.code[s], []
         for (_, path), to in zip(self.meters, days, strict=True):
             start = np.maximum(to - 365, path.get("day", next(path.rows(code))))
-            at = (usage.distance_at(path, code, as_dates(day)) for day in (start, to))
-            low, high = (last_known(of).to_numpy() for of in at)
+            at = (bounds_at(path, code, days_of(as_dates(day))) for day in (start, to))
+            low, high = (np.where(np.isnan(km), before, km) for km, before, _ in at)
             paces.append((high, (high - low) / np.where(to > start, to - start, np.nan)))
         return np.array(paces).swapaxes(0, 1)
 
@@ -172,8 +175,7 @@ def _events(fleet):
     """(rows, where each begins (3, n), and ends): what occasions hang from, each series' origin,
     then its acts; of those before it was ours the last alone, in the origin's place. What came with
     a new vehicle on its first day is its origin, not a doing. The rows: as of `Event`."""
-    acts = fleet.acts[:-1]
-    s, day, joined = acts["series"].to_numpy(), acts["day"].to_numpy(), fleet.join_x[DAY]
+    s, day, joined = fleet.acts["series"][:-1], fleet.acts["day"][:-1], fleet.join_x[DAY]
     before = day < joined[s]
     follows = np.append(before[1:] & (s[1:] == s[:-1]), False)[: len(s)]
     came_with = np.maximum(day, joined[s]) <= fleet.origin_x[DAY][s]

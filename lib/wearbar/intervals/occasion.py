@@ -70,13 +70,16 @@ def occasions(log, late_share=None):
     # work that may be the open ones', by names that come near their task's
     words = log.words.reindex(columns=["vehicle", "task", "how", "written", "date"])
     words = words[words["how"].eq("near")].sort_values("date", kind="stable")
-    words = words.drop_duplicates(["vehicle", "task"], keep="last").astype(NEAR)
-    near = found.loc[found["is_open"], ["vehicle", "task", "anchor_date"]].reset_index()
-    near = near.merge(words, on=["vehicle", "task"])
-    near = near[~(near["date"] <= near["anchor_date"])].set_index("index").reindex(found.index)
-    found = found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
+    none = pd.Series("", found.index, dtype=TEXT)
+    found = found.assign(near_work=none, near_date=np.datetime64("NaT", "ns"))
+    if len(words):
+        words = words.drop_duplicates(["vehicle", "task"], keep="last").astype(NEAR)
+        near = found.loc[found["is_open"], ["vehicle", "task", "anchor_date"]].reset_index()
+        near = near.merge(words, on=["vehicle", "task"])
+        near = near[~(near["date"] <= near["anchor_date"])].set_index("index").reindex(found.index)
+        found = found.assign(near_work=near["written"].fillna(""), near_date=near["date"])
     told = fleet.series["told_from"].notna().to_numpy()[s]
-    return found[~told | found["in_rate"]].reset_index(drop=True)
+    return found[~told | found["in_rate"]].reset_index(drop=True) if told.any() else found
 
 
 @kept_with
@@ -116,7 +119,7 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
     columns["due_high_km"] = np.where(np.isfinite(slack[1]), p[DUE, KM] + slack[1], np.nan)
     # where and when it ended, or is now
     show = ~is_open & ~frame["missed"].to_numpy()
-    visit = fleet.acts["visit"].iloc[done].reset_index(drop=True).where(show).array
+    visit = fleet.visit.take(np.where(show, done, -1), allow_fill=True)
     km, hours, day = np.where(show, x, np.nan)
     columns |= {"done_km": km, "done_hours": hours, "done_date": as_dates(day), "visit": visit}
     over, past = x - p[DUE], np.maximum(x - q[LATE], 0.0)
@@ -181,11 +184,12 @@ def _kept_open(log, fleet, s, p, x):
     shut, back, q = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2), np.full(len(s), np.nan), p
     shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
     shut[1, DAY] += 1
-    stays = log.tables["layups"].dropna(subset=["from"])
-    code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
-    stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
+    stays = log.tables["layups"]
+    stays = stays[stays["from"].notna() & stays["vehicle"].isin(fleet.series["vehicle"])]
     if stays.empty:
         return q, shut, back
+    code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
+    stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
     known = known_on(stays["from"], stays["recorded"])
     stays["known"] = np.where(known > stays["from"], as_days(known), -np.inf)
     alike = stays.groupby(["code", "known"]).ngroup()  # one is joined to those known that day alone

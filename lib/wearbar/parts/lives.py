@@ -20,6 +20,10 @@ ENDS = ("worn", "failed")
 CAUSES = {"convenience": "removed-early"}  # every other reason is its own cause
 HOLE = "record-gap"  # the cause of a piece that ends where the record has a hole
 NEARLY_NEW = 0.9  # of the new depth: on the day of a change such a reading is the new part's
+# what looks are made of
+TAKEN = "line vehicle category position date odometer_km part place value quantity"
+SEGMENT = "line vehicle category position part part_key life start end removed condition start_km"
+SEGMENT += " before_km end_km new_depth_mm fitted_depth_mm removed_depth_mm"
 LOOK = "part_key vehicle category position date distance_km place value quantity source line"
 
 
@@ -49,16 +53,17 @@ def segments_of(log):
     place, read = ["vehicle", "category", "position"], log.tables["measurements"]
     own = read["part"].isin(rows["part"].dropna())
     read = read.loc[read["quantity"].isin(WORN_QUANTITIES) & ~own, [*place, "date"]]
-    by = rows.assign(on=rows["removed"].isna()).groupby(place, dropna=False)
-    known = by.agg(on=("on", "any"), fitted=("removed", "max")).reset_index()
-    read = read.merge(known, on=place, how="left")
-    read = read[~read.pop("on").eq(True) & ~(read["date"] <= read["fitted"])]
-    read = read.drop_duplicates(place).drop(columns="date")
-    read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
-    rows = pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
+    if len(read):
+        by = rows.assign(on=rows["removed"].isna()).groupby(place, dropna=False)
+        known = by.agg(on=("on", "any"), fitted=("removed", "max")).reset_index()
+        read = read.merge(known, on=place, how="left")
+        read = read[~read.pop("on").eq(True) & ~(read["date"] <= read["fitted"])]
+        read = read.drop_duplicates(place).drop(columns="date")
+        read = read.assign(line=-1 - np.arange(len(read)), item=NOT_LISTED, condition="part-worn")
+        rows = pd.concat([rows, read.astype(rows.dtypes[read.columns])], ignore_index=True)
 
     vehicle = rows["vehicle"]
-    watch, last = (look_up(vehicle, log.record_periods[name]) for name in ("begin", "end"))
+    watch, last = (look_up(vehicle, of) for _, of in log.record_periods.items())
     rows["is_on"], rows["watch"] = rows["removed"].isna(), watch
     rows["start"], rows["end"] = rows["fitted"], rows["removed"].fillna(last)
 
@@ -150,7 +155,8 @@ def spans_of(log, category=None):
 def _with_record(frame, life, log, rows):
     """The lives with what was read of them, and with the holes of the record in them: from the day
     the vehicle's record begins, where more than `LEAST_DAYS` were not in storage."""
-    looks = looks_of(log).query("source == 'reading'")
+    looks = looks_of(log)
+    looks = looks.loc[looks["source"].eq("reading"), ["part_key", "date", "distance_km"]]
     looks = looks.merge(frame[["part_key", "end", "cause"]], on="part_key")
     is_good = (looks["date"] < looks["end"]) | looks["cause"].ne("worn")
     looks["good_km"] = looks["distance_km"].where(is_good)
@@ -160,8 +166,11 @@ def _with_record(frame, life, log, rows):
     frame["last_seen_km"] = seen["good_km"].where(frame["age_known"])
 
     path = usage.log_path(log)
-    rows = rows.merge(usage.gaps(path), on="vehicle", suffixes=("", "_hole"))
-    opens, closes = rows["start_hole"].clip(lower=rows["watch"]), rows["end_hole"]
+    rows = rows[["vehicle", "life", "watch", "start_km", "end_km", "before_km"]]
+    rows = rows.merge(usage.gaps(path), on="vehicle")
+    if rows.empty:
+        return frame.assign(unrecorded_km=pd.Series([()] * len(frame), frame.index, dtype=object))
+    opens, closes = rows["start"].clip(lower=rows["watch"]), rows["end"]
     laid_up = usage.layup_days(log, rows["vehicle"], opens, closes)
 
     def at(day):
@@ -211,9 +220,9 @@ def looks_of(log):
     segments = segments_of(log)
     own = segments["start_km"].notna() & segments["before_km"].notna()
     zero = (segments["start_km"] - segments["before_km"]).where(own, segments["watch_km"])
-    segments = segments.assign(zero_km=zero)
+    segments = segments[SEGMENT.split()].assign(zero_km=zero)
     taken = log.si("measurements").reset_index(names="line")
-    taken = taken[taken["quantity"].isin(WORN_QUANTITIES)].reset_index(drop=True)
+    taken = taken.loc[taken["quantity"].isin(WORN_QUANTITIES), TAKEN.split()].reset_index(drop=True)
     when = (taken[name] for name in ("vehicle", "date", "odometer_km"))
     taken["at_km"] = usage.distance_of(usage.log_path(log), *when)["distance_km"]
     columns = ["part_key", "zero_km", "start", "end", "new_depth_mm"]

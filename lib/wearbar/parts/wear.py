@@ -135,8 +135,10 @@ def _by_place(looks, spans):
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
     # a part measured by its stretch had none when new
     rising = look_up(spans["part_key"], own).eq(RISING)
-    nil = spans.assign(date=spans["start"])[spans["age_known"] & rising & spans["start"].notna()]
-    nil = nil[["part_key", "vehicle", "category", "position", "date"]]
+    nil = spans[["part_key", "vehicle", "category", "position", "start"]]
+    nil = nil.rename(columns={"start": "date"})[
+        spans["age_known"] & rising & spans["start"].notna()
+    ]
     nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
     new = stacked([new.drop(columns="place"), nil])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
@@ -152,9 +154,10 @@ def _with_usual(parts):
     rate, se, category = parts["rate_mm_per_1000km"], parts["se"], parts["category"]
     is_known = rate.notna() & se.notna() & (parts["n"] > 2)
     rate, se = rate.where(is_known), se.where(is_known)
-    strata = parts[is_known].drop_duplicates(STRATUM).groupby("category").size()
-    worth = parts[is_known].groupby("category").size() - strata + SPREAD_WORTH
-    groups = [parts.groupby(by).ngroup().replace(-1, np.nan) for by in (STRATUM, WIDER)]
+    like = parts[STRATUM]
+    strata = like[is_known].drop_duplicates().groupby("category").size()
+    worth = like[is_known].groupby("category").size() - strata + SPREAD_WORTH
+    groups = [like.groupby(by).ngroup().replace(-1, np.nan) for by in (STRATUM, WIDER)]
 
     def mean_of(mean, cv2):
         weight = 1 / (se**2 + cv2 * mean**2)
@@ -189,7 +192,7 @@ def _with_usual(parts):
     left = within + (1 + 1 / np.maximum(alike["v"], 1)) / precision  # squared spread of a part
     usual = {"usual_rate": mean * (1 + pulled / precision), "usual_cv": left**0.5}
     usual = pd.DataFrame(usual | {"spread_cv": cv2**0.5}).where(alike["n"] >= MIN_PARTS)
-    return parts.join(usual).assign(n_alike=alike["n"])
+    return parts.assign(**usual, n_alike=alike["n"])
 
 
 def _alike(groups, how, **values):

@@ -5,6 +5,7 @@ Above the bend (two thirds worn) depth falls at one rate, below it at that rate 
 Stretching the depths below it by 1 / (1 + bend) makes such a line straight.
 """
 
+from functools import cache
 from math import inf, nan
 
 import numpy as np
@@ -42,18 +43,23 @@ def limits_for(spans, law):
     own = limit.eq(spans["limit_depth_mm"])
     origin = np.select([limit.isna(), own], ["", "the log"], "the law")
     # the strictest example by kind and category, else a car's, else anyone's
+    key, (by_kind, anyone) = ["kind", "category"], _examples()
+    own, car = (
+        by_kind.reindex(pd.MultiIndex.from_frame(asked[key])).set_axis(spans.index)
+        for asked in (spans, spans[key].assign(kind=ANY_KIND))
+    )
+    example = own.fillna(car).fillna(look_up(spans["category"], anyone)).astype(float)
+    return legal.assign(limit=limit, limit_from=origin, example_limit=example)
+
+
+@cache
+def _examples():
+    """The strictest shipped limits, by kind and category, and by category."""
     rows = shipped()[shipped()["quantity"].isin([*HEIGHTS, RISING])]
     sign = np.where(rows["quantity"].isin(LOWER_IS_STRICTER), 1, -1)
     rows = rows.iloc[np.argsort(sign * rows["limit"], kind="stable")]
-    key = ["kind", "category"]
-    by_kind = rows.drop_duplicates(key).set_index(key)["limit"]
-    own, car = (
-        by_kind.reindex(pd.MultiIndex.from_frame(asked[key])).set_axis(spans.index)
-        for asked in (spans, spans.assign(kind=ANY_KIND))
-    )
-    anyone = rows.drop_duplicates("category").set_index("category")["limit"]
-    example = own.fillna(car).fillna(look_up(spans["category"], anyone)).astype(float)
-    return legal.assign(limit=limit, limit_from=origin, example_limit=example)
+    keys = (["kind", "category"], "category")
+    return tuple(rows.drop_duplicates(key).set_index(key)["limit"] for key in keys)
 
 
 def usable_of(parts):

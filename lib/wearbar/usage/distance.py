@@ -7,21 +7,24 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
-from wearbar.log.keys import stacked
 from wearbar.log.once import kept_with
 from wearbar.log.schema import READINGS
 
-_DAY = "datetime64[D]"
+_DAY, _NAT = "datetime64[D]", np.iinfo(np.int64).min
+_AT = ("distance_km", "low_km", "high_km")
 
 
 def days_of(dates):
     """Whole days since 1970 as int64; NaT far in the past."""
-    return pd.DatetimeIndex(dates).to_numpy().astype(_DAY).astype(np.int64)
+    days = np.asarray(dates)
+    days = days if days.dtype.kind == "M" else pd.DatetimeIndex(dates).to_numpy()
+    return days.astype(_DAY).astype(np.int64)
 
 
 def as_days(dates):
     """Whole days since 1970 as floats; NaT is NaN."""
-    return np.where(pd.isna(dates), np.nan, days_of(dates))
+    days = days_of(dates)
+    return np.where(days == _NAT, np.nan, days)
 
 
 def as_dates(days):
@@ -48,7 +51,10 @@ def index_of(vehicle):
 
 
 def numbers_of(names, vehicle):
-    """Place of each vehicle in Index `names`, -1 where it is not there."""
+    """Place of each vehicle in Index `names`, -1 where it is not there; in numbers itself."""
+    if isinstance(names, pd.RangeIndex):
+        number = np.asarray(vehicle, dtype=np.intp)
+        return np.where(number < len(names), number, -1)
     code, found = pd.factorize(pd.Index(vehicle))  # several times faster than get_indexer alone
     return np.append(names.get_indexer(found), -1)[code]
 
@@ -69,23 +75,25 @@ def readings(log):
     reading belongs to the nearer. `meter_hours` and `hours` are the same of the hour meter, which a
     row with `hours` and no odometer changes. A vehicle new in this log starts at 0.
     """
-    meters, parts = ["odometer", "hours", "restarts_at"], []
+    parts = []
     for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
         frame = log.tables[table]
+        recorded, none = frame["recorded"].to_numpy(), np.full(len(frame), np.nan)
+        others = [frame[c].to_numpy() if c in frame else none for c in ("hours", "restarts_at")]
         for odometer, date in READINGS[table]:
-            rows = frame.reindex(columns=["vehicle", date, odometer, *meters[1:]])
-            rows = rows.set_axis(["vehicle", "date", *meters], axis=1)
-            rows["known"] = known_on(rows["date"], frame["recorded"])
+            day, shown = frame[date].to_numpy(), frame[odometer].to_numpy()
             if odometer == "in_service_odometer":
-                is_new = frame["acquired"].isna() | (frame["acquired"] == frame["in_service"])
-                is_new &= rows["odometer"].isna() & ~frame["meter"].isin(["hours", "none"])
-                rows["odometer"] = rows["odometer"].mask(is_new, 0.0)
-            parts.append(rows[rows["date"].notna() & rows[meters].notna().any(axis=1)])
-    rows = stacked(parts)
-    code = pd.factorize(rows["vehicle"], sort=True)[0]
-    factor = log.km_of(rows["vehicle"]).to_numpy()
-    odometer, hours, restart = rows[meters].to_numpy().T
-    of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(rows["date"])
+                is_new = frame["acquired"].fillna(frame[date]) == day
+                is_new &= np.isnan(shown) & ~frame["meter"].isin(["hours", "none"])
+                shown = np.where(is_new, 0.0, shown)
+            meters, known = np.stack([shown, *others]), np.where(recorded > day, recorded, day)
+            kept = np.flatnonzero(~np.isnat(day) & ~np.isnan(meters).all(axis=0))
+            parts.append((frame["vehicle"].take(kept), day[kept], known[kept], meters[:, kept]))
+    vehicle, *rows = zip(*parts, strict=True)
+    vehicle = pd.concat(vehicle, ignore_index=True)
+    date, known, (odometer, hours, restart) = (np.concatenate(of, axis=-1) for of in rows)
+    code, factor = pd.factorize(vehicle, sort=True)[0], log.km_of(vehicle).to_numpy()
+    of_hours, day = np.isnan(odometer) & ~np.isnan(hours), days_of(date)
     at, _, is_first, add = _as_driven(code, day, hours, np.where(of_hours, restart, np.nan))
     ran = hours.copy()
     ran[at[~is_first]] += add[~is_first]
@@ -97,7 +105,8 @@ def readings(log):
         "meter_hours": np.where(is_first, np.nan, hours[at]),
         "hours": np.where(is_first, np.nan, ran[at]),
     }
-    return rows[["vehicle", "date", "known"]].take(at).reset_index(drop=True).assign(**driven)
+    rows = {"vehicle": vehicle.array.take(at), "date": date[at], "known": known[at]}
+    return pd.DataFrame(rows | driven)
 
 
 def _as_driven(code, day, shown, restart):
@@ -117,6 +126,8 @@ def _as_driven(code, day, shown, restart):
     order = np.lexsort((shown, phase, key[row]))
     row, shown, is_first = row[order], shown[order], is_first[order]
     by = code[row]
+    if not len(changed):
+        return row, shown, is_first, np.zeros(len(row))
     last = pd.Series(shown).groupby(by).ffill().shift().to_numpy()
     step = pd.Series(np.where(is_first, np.nan_to_num(last - shown), 0.0))
     return row, shown, is_first, step.groupby(by).cumsum().to_numpy()
@@ -161,10 +172,11 @@ class Path:
 
 def path_of(readings, column="distance_km"):
     """The `Path` of `readings` (of `usage.readings`), on distance or `hours`."""
-    readings = readings[readings[column].notna()]
-    value, day = readings[column].to_numpy(), days_of(readings["date"])
-    offset = value - readings["meter_hours" if column == "hours" else "odometer_km"].to_numpy()
-    code, vehicles = pd.factorize(readings["vehicle"])
+    kept = np.flatnonzero(readings[column].notna())
+    value, day = readings[column].to_numpy()[kept], days_of(readings["date"])[kept]
+    shown = readings["meter_hours" if column == "hours" else "odometer_km"]
+    offset = value - shown.to_numpy()[kept]
+    code, vehicles = pd.factorize(readings["vehicle"].take(kept))
     start = np.flatnonzero((np.diff(code, prepend=-1) != 0) | (np.diff(day, prepend=0) != 0))
     end, code = np.append(start[1:], len(day))[: len(start)] - 1, code[start]
     low, high = np.minimum.reduceat(value, start), np.maximum.reduceat(value, start)
@@ -193,17 +205,18 @@ def distance_at(path, vehicle, date):
     """Cumulative distance at the end of each date, one row a pair (vehicle, date): frame
     `distance_km, low_km, high_km`. On a day with readings the highest, with the day's range;
     between readings the straight line, with both as bounds; outside, NaN but for the near bound."""
-    day = days_of(date)
+    found = dict(zip(_AT, bounds_at(path, vehicle, days_of(date)), strict=True))
+    return pd.DataFrame(found, index=index_of(vehicle))
+
+
+def bounds_at(path, vehicle, day):
+    """The columns of `distance_at`, by int days, as arrays."""
     before, after = path.around("day", vehicle, day)
     day_before, low, high = (path.get(name, before) for name in ("day", "low", "high"))
     next_low, is_read = path.get("low", after), day_before == day
     part = (day - day_before) / (path.get("day", after) - day_before)
-    columns = {
-        "distance_km": np.where(is_read, high, high + (next_low - high) * part),
-        "low_km": np.where(is_read, low, high),
-        "high_km": np.where(is_read, high, next_low),
-    }
-    return pd.DataFrame(columns, index=index_of(vehicle))
+    km = np.where(is_read, high, high + (next_low - high) * part)
+    return km, np.where(is_read, low, high), np.where(is_read, high, next_low)
 
 
 def last_known(at):
@@ -250,5 +263,7 @@ def odometer_of(path, vehicle, distance_km):
 
 def distance_of(path, vehicle, date, odometer_km):
     """As `distance_at`, of rows that may have a reading of their own: it alone where they have."""
-    own = to_cumulative(path, vehicle, date, odometer_km)
-    return distance_at(path, vehicle, date).apply(own.fillna)
+    code, path = numbers_of(path.vehicles, vehicle), path.numbered()
+    own = to_cumulative(path, code, date, odometer_km).to_numpy()
+    at = (np.where(np.isnan(own), of, own) for of in bounds_at(path, code, days_of(date)))
+    return pd.DataFrame(dict(zip(_AT, at, strict=True)), index=index_of(vehicle))

@@ -7,7 +7,7 @@ from scipy import sparse, stats
 from wearbar.log.keys import look_up
 from wearbar.log.schema import SHARES, TEXT
 from wearbar.stats.recurrence import merged
-from wearbar.usage.distance import as_dates, days_of, distance_at, index_of, log_path
+from wearbar.usage.distance import as_dates, bounds_at, days_of, distance_at, index_of, log_path
 
 _DAY, GAP_DAYS = "datetime64[D]", 60
 _FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
@@ -55,8 +55,9 @@ def site_at(log, vehicle, date):
     """Site of each vehicle at each date, or at one: its latest posting, or else `vehicles.site`."""
     vehicle_of = pd.Series(pd.array(vehicle, dtype=TEXT), name="vehicle")
     site = look_up(vehicle_of, log.vehicles["site"])
-    posted = log.tables["postings"].dropna(subset=["from", "site"])
+    posted = log.tables["postings"]
     if len(posted):
+        posted = posted.dropna(subset=["from", "site"])
         date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(site))
         asked = vehicle_of.to_frame().assign(date=date).reset_index()
         both = asked.merge(posted[["vehicle", "from", "to", "site"]], on="vehicle")
@@ -69,7 +70,8 @@ def site_at(log, vehicle, date):
 def layup_days(log, vehicle, start, end, reasons=()):
     """Days in storage after the end of day `start` and not after `end`, counted once: Series;
     a lay-up without an end runs on. reasons: of the lay-ups that count, none is all."""
-    rows = log.tables["layups"].dropna(subset=["from"])
+    rows = log.tables["layups"]
+    rows = rows[rows["from"].notna()]
     rows = rows[rows["reason"].isin(reasons)] if reasons else rows
     if rows.empty:
         return pd.Series(0, index_of(vehicle), name="layup_days")
@@ -132,6 +134,6 @@ def within_readings(path, vehicle, start, end):
 
 def driven(path, vehicle, start, end):
     """Distance between int days, of the part that lies inside the readings; 0 where none does."""
-    days = (day.astype(_DAY) for day in within_readings(path, vehicle, start, end))
-    before, after = (distance_at(path, vehicle, day)["distance_km"] for day in days)
-    return (after - before).fillna(0.0).to_numpy()
+    days = within_readings(path, vehicle, start, end)
+    before, after = (bounds_at(path, vehicle, day)[0] for day in days)
+    return np.nan_to_num(after - before)
