@@ -135,10 +135,9 @@ def _by_place(looks, spans):
     alone = alone[~is_among(alone, read, ["part_key", "date"])]
     # a part measured by its stretch had none when new
     rising = look_up(spans["part_key"], own).eq(RISING)
-    nil = spans[["part_key", "vehicle", "category", "position", "start"]]
-    nil = nil.rename(columns={"start": "date"})[
-        spans["age_known"] & rising & spans["start"].notna()
-    ]
+    is_nil = spans["age_known"] & rising & spans["start"].notna()
+    nil = spans.loc[is_nil, ["part_key", "vehicle", "category", "position", "start"]]
+    nil = nil.rename(columns={"start": "date"})
     nil = nil.assign(value=0.0, quantity=RISING, source="new", line=-1, distance_km=0.0)
     new = stacked([new.drop(columns="place"), nil])
     new = new.merge(places, on="part_key", how="left").fillna({"place": ""})
