@@ -163,6 +163,10 @@ class TestSheetsOfPeople:
         assert done.is_whole
         assert done.passed_over.empty
 
+    def test_a_header_without_a_row_is_proposed_a_map(self, tmp_path):
+        path = sheet(tmp_path / "s.csv", ("Date", "Odometer"))
+        assert '"Odometer" = "odometer"' in propose(read_grids(path), "s").toml
+
     def test_a_group_of_columns_counts_for_the_blank_cells_right_of_it(self, tmp_path):
         rows = [
             ("", "Bike", "Front", "", "Rear", ""),

@@ -6,6 +6,7 @@ import re
 import shutil
 import subprocess
 import zipfile
+from functools import cache
 from xml.etree import ElementTree
 
 import openpyxl
@@ -92,18 +93,24 @@ class Sums:
         return round(self.cells(plus, sheet)[0] - math.fsum(less), 2)
 
 
-def formulas(path):
-    book = openpyxl.load_workbook(path)
+@cache
+def stored_in(path):
+    """A workbook with the results that are stored in it; it is only looked at."""
+    return openpyxl.load_workbook(path, data_only=True)
+
+
+def formulas(path, book=None):
+    book = book or openpyxl.load_workbook(path)
     return [(s, c) for s in book for row in s.iter_rows() for c in row if c.data_type == "f"]
 
 
 @pytest.mark.parametrize("name", ["fleet", "owner"])
 def test_sums_worked_out_again_equal_those_stored(packs, name, tmp_path):
     path = packs(name).folder / workbooks.FILE
-    stored, sums = openpyxl.load_workbook(path, data_only=True), Sums(path)
+    stored, sums = stored_in(path), Sums(path)
     is_twice = SOFFICE and name == "owner"
     office = recalculated(path, tmp_path) if is_twice else stored
-    found = formulas(path)
+    found = formulas(path, sums.book)
     assert len(found) > 40
     for sheet, cell in found:
         held = stored[sheet.title][cell.coordinate].value
@@ -115,10 +122,7 @@ def test_sums_worked_out_again_equal_those_stored(packs, name, tmp_path):
 
 def test_the_fleets_money_is_reconciled_to_the_penny(packs):
     """Held against plain pandas on the files of the log."""
-    folder, book = (
-        places.place("data", "fleet"),
-        openpyxl.load_workbook(packs("fleet").folder / workbooks.FILE, data_only=True),
-    )
+    folder, book = places.place("data", "fleet"), stored_in(packs("fleet").folder / workbooks.FILE)
     files = {name: pd.read_csv(folder / f"{name}.csv") for name in bills.MONEY}
     of = {
         (name, column): sign * pd.to_numeric(files[name][column], errors="coerce").sum()
