@@ -13,13 +13,14 @@ from hypothesis import strategies as st
 from pages import Page, faults
 
 import wearbar as wb
-from wearbar.log import log_of, write_tables
+from wearbar.log import log_of, read_log, write_tables
 from wearbar.log.places import place
 from wearbar.log.plan import plan_of
 from wearbar.log.units import MOST_OFF, Units, converted, is_example
 from wearbar.outlook.action_list import PRESSING
 from wearbar.outlook.visit_sheet import visit_of, visits_of
 from wearbar.pack.cli import main
+from wearbar.report import report as reports
 from wearbar.report import template
 from wearbar.report.quantities import Show
 from wearbar.report.words import sheet as wording
@@ -126,8 +127,13 @@ def small_log(
 
 
 @cache
+def next_visit(log, vehicle=None):
+    return visit_of(log, vehicle)
+
+
+@cache
 def words_of(log, vehicle=None):
-    visit = visit_of(log, vehicle)
+    visit = next_visit(log, vehicle)
     return wording.words(visit, log, Show(log.units).with_distance(visit.distance_unit))
 
 
@@ -374,7 +380,7 @@ class TestFirst:
             < page.index("First, read the odometer")
             < page.index("wb-task")
         )
-        assert wording.headline(visit_of(log))[1] == "now"
+        assert wording.headline(next_visit(log))[1] == "now"
 
     def test_a_log_without_those_tables_says_that_it_cannot_tell(self):
         text = text_of(page_of(small_log()))
@@ -864,7 +870,7 @@ class TestReadings:
             r for r in words["reads"] if r["where"] == "rear tyre" and r["what"] == "tread depth"
         ]
         assert (row["last"], row["limit"]) == ("0.8 mm, 9 Jul 2025", "1.6 mm; law 1.0 mm, GB")
-        assert wording.headline(visit_of(log))[1] == "now"
+        assert wording.headline(next_visit(log))[1] == "now"
 
 
 class TestMeters:
@@ -965,14 +971,16 @@ def test_text_of_a_log_stays_text(name, text):
 
 
 @pytest.fixture(scope="module")
-def demo_sheet(tmp_path_factory):
+def demo_sheet(tmp_path_factory, demo_log):
     """The page of each demo's most pressing vehicle."""
     folder, made = tmp_path_factory.mktemp("sheets"), {}
 
     def make(name):
         if name not in made:
-            made[name] = folder / f"{name}.html"
-            assert main(["sheet", str(place("data", name)), "--out", str(made[name])]) in (0, 1)
+            log, made[name] = str(place("data", name)), folder / f"{name}.html"
+            with pytest.MonkeyPatch.context() as patch:  # the log is read once for all tests
+                patch.setitem(reports.READ, (log, ""), demo_log(name))
+                assert main(["sheet", log, "--out", str(made[name])]) in (0, 1)
         return made[name]
 
     return make
@@ -1064,8 +1072,10 @@ task = [ { code = "fluid", action = "replace", every = { days = 30 } },
 """
 
 
-def due_log(days):
-    """A vehicle for each day on which both its jobs were last done, due 30 and 75 days after."""
+@cache
+def due_log():
+    """A vehicle for each day of DONE, on which both its jobs were last done, due 30 and 75 days after."""
+    days = DONE
     tables = {
         "vehicles": pd.DataFrame([VEHICLE | {"vehicle": name} for name in days]),
         "odometer": pd.DataFrame(
@@ -1094,10 +1104,10 @@ class TestDue:
         "days, names", [(0, "C"), (9, "C"), (10, "CB"), (20, "CB"), (21, "CBA")]
     )
     def test_a_vehicle_is_in_whose_work_is_due_by_then_the_most_pressing_first(self, days, names):
-        assert [v.vehicle for v in visits_of(due_log(DONE), days=days)] == list(names)
+        assert [v.vehicle for v in visits_of(due_log(), days=days)] == list(names)
 
     def test_each_sheet_is_that_which_is_made_alone(self):
-        log = due_log(DONE)
+        log = due_log()
         for visit in visits_of(log, days=21):
             both = [
                 wording.words(v, log, Show(log.units))
@@ -1121,7 +1131,7 @@ class TestDue:
 @pytest.fixture(scope="module")
 def three_sheets(tmp_path_factory):
     folder = tmp_path_factory.mktemp("three")
-    log = due_log(DONE)
+    log = due_log()
     write_tables(
         dict(log.tables),
         {"name": "three", "distance": "km", "as_of": "2025-07-10"},
@@ -1130,7 +1140,9 @@ def three_sheets(tmp_path_factory):
     (folder / "log" / "plan.toml").write_text(DUE_PLAN)
     with (folder / "log" / "log.toml").open("a") as file:
         file.write('plan = "plan.toml"\n')
-    return folder
+    with pytest.MonkeyPatch.context() as patch:  # read once for all sheets
+        patch.setitem(reports.READ, (str(folder / "log"), ""), read_log(folder / "log"))
+        yield folder
 
 
 def printed_pages(page):

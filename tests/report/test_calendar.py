@@ -20,6 +20,7 @@ from wearbar.outlook.action_list import actions
 from wearbar.outlook.next_visits import ALL_DAYS
 from wearbar.pack.cli import main
 from wearbar.report import calendar
+from wearbar.report import report as reports
 from wearbar.report.calendar import calendar_of, events_of, ics
 from wearbar.usage.backtest import best_model, kept_test
 from wearbar.usage.forecast import model_of
@@ -101,7 +102,17 @@ def read(text, cancelled=False):
 @pytest.fixture(scope="module")
 def made(demo_log):
     """name to (calendar, rows of events, open tasks without a day) of the demo log of that name."""
-    return cache(lambda name: (calendar_of(demo_log(name)), *events_of(demo_log(name))))
+
+    @cache
+    def make(name):
+        found = []
+        with pytest.MonkeyPatch.context() as patch:  # the events that the calendar was made from
+            patch.setattr(
+                calendar, "events_of", lambda *asked: found.append(events_of(*asked)) or found[-1]
+            )
+            return calendar_of(demo_log(name)), *found[0]
+
+    return make
 
 
 @pytest.mark.parametrize("name", ["fleet", "owner"])
@@ -297,19 +308,20 @@ def test_no_text_of_a_log_adds_an_event_or_a_property(texts):
     assert names <= PROPERTIES
 
 
-def test_the_command_writes_the_vehicles_asked_for(tmp_path, capsys):
-    out = tmp_path / "due.ics"
-    assert main(
-        ["calendar", str(place("data", "owner")), "--vehicle", "Wren", "--out", str(out)]
-    ) in (0, 1)
+def test_the_command_writes_the_vehicles_asked_for(tmp_path, capsys, monkeypatch, demo_log):
+    out, log = tmp_path / "due.ics", str(place("data", "owner"))
+    monkeypatch.setitem(reports.READ, (log, ""), demo_log("owner"))
+    assert main(["calendar", log, "--vehicle", "Wren", "--out", str(out)]) in (0, 1)
     found = read(out.read_bytes())
     assert {str(e["SUMMARY"]).split(":")[0] for e in found.values()} == {"Wren"}
     assert f"{len(found)} events" in capsys.readouterr().out
 
 
-def test_the_command_says_in_one_sentence_what_cannot_be(tmp_path, capsys):
-    assert main(["calendar", str(place("data", "owner")), "--vehicle", "Teal"]) == 2
-    assert main(["calendar", str(place("data", "owner")), "--out", str(tmp_path)]) == 2
+def test_the_command_says_in_one_sentence_what_cannot_be(tmp_path, capsys, monkeypatch, demo_log):
+    log = str(place("data", "owner"))
+    monkeypatch.setitem(reports.READ, (log, ""), demo_log("owner"))
+    assert main(["calendar", log, "--vehicle", "Teal"]) == 2
+    assert main(["calendar", log, "--out", str(tmp_path)]) == 2
     said = capsys.readouterr().err.splitlines()
     assert len(said) == 2
     assert "no vehicle Teal" in said[0]

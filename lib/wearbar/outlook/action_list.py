@@ -31,6 +31,7 @@ OF = {of: names.split() for of, names in said("actions").items()}  # its columns
 TYPES = dict.fromkeys(OF["text"], TEXT) | dict.fromkeys(OF["date"], "datetime64[ns]")
 TYPES |= dict.fromkeys(OF["number"], float) | dict.fromkeys(OF["flag"], bool) | {"parts": object}
 OF_PLAN = ["title", "safety", "statutory", "hours", "parts"]
+ENDS, BY = ("km", "hours", "date"), "\x1f"  # of a due point; between the parts of a key
 SOON = pd.Timedelta(days=AHEAD_DAYS)
 OF_STATE = {"past-window": "overdue", "due": "due", "in-window": "may be done"}
 OF_STATE |= {"not-known": "not known", "before-window": "coming"}
@@ -57,12 +58,12 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
     rows = stacked(rows).fillna({"position": "", "reason": ""})
     rows = rows[rows["vehicle"].isin(log.here)].reset_index(drop=True)
     # what the plan says of each task, or of the work that renews a worn part
-    plan = log.plan_or_empty.in_force(log.as_of).rename(columns={"code": "item"})
+    plan = log.plan_or_empty.in_force(log.as_of)[["plan", "code", "fits", "action", *OF_PLAN]]
     renews = plan[plan["action"].eq("replace")].drop_duplicates(["plan", "fits"])
-    renews = renews.assign(item=renews["fits"], title=np.nan)
-    at = rows[["item"]].assign(plan=log.plan_for(rows["vehicle"]))
-    plan, renews = (tasks.set_index(["plan", "item"])[OF_PLAN] for tasks in (plan, renews))
-    told, of_part = (at.join(tasks, on=["plan", "item"]) for tasks in (plan, renews))
+    renews = renews.assign(code=renews["fits"], title=np.nan).dropna(subset="code")
+    at = log.plan_for(rows["vehicle"]) + BY + rows["item"]
+    plan, renews = (t.set_index(t["plan"] + BY + t["code"])[OF_PLAN] for t in (plan, renews))
+    told, of_part = (tasks.reindex(at).set_axis(rows.index) for tasks in (plan, renews))
     told = told.where(~rows["kind"].eq("wear"), of_part)
     rows = rows.assign(
         site=usage.site_at(log, rows["vehicle"], log.as_of).fillna(""),
@@ -78,7 +79,8 @@ def actions(log, worn=None, use=None, confidence=0.9, days=AHEAD_DAYS):
 def _items(log, until):
     """Open defects, findings, certificates, recalls, re-checks and deferrals."""
     # a deferred defect is one row
-    rows, one = intervals.items(log).query("is_open"), ["vehicle", "item"]
+    rows, one = intervals.items(log), ["vehicle", "item"]
+    rows = rows[rows["is_open"].to_numpy(dtype=bool)]
     if rows.empty:
         return rows
     put_off = rows[rows["what"].eq("deferral")].groupby(one)[["state", "due_date", "text"]].last()
@@ -170,17 +172,19 @@ def _wear(worn, log, until):
 def _with_line(rows, table, name, keys, keep="last"):
     """The rows with the line of the log's table that says so, found by vehicle and `keys`."""
     keys = ["vehicle", *keys]
+    if rows.empty or table.empty:
+        return rows
     lines = table[keys].reset_index(names="line").assign(table=name)
     return rows.merge(lines.drop_duplicates(keys, keep=keep), "left", keys)
 
 
 def _warranties(log, use, until):
     """Warranties that end within the days ahead, by date or by distance."""
-    v, path = log.si("vehicles").reset_index(names="line"), usage.log_path(log)
-    day, until_km = "warranty_until", "warranty_odometer_km"
+    v, day, until_km = log.si("vehicles"), "warranty_until", "warranty_odometer_km"
     v = v[v[day].notna() | v[until_km].notna()]
     if v.empty:
         return v
+    v, path = v.reset_index(names="line"), usage.log_path(log)
     today, until_km = np.repeat(log.as_of, len(v)), v[until_km]
     due_km = usage.to_cumulative(path, v["vehicle"], today, until_km)
     v = v.assign(due_date=v[day].where(v[day] >= log.as_of), due_km=due_km, due_hours=np.nan)
@@ -195,22 +199,26 @@ def _warranties(log, use, until):
 def _tasks(log, use, confidence, until):
     """Open work that is overdue, due, may be done, is not known, or comes due by `until`: by its
     date or by the forecast, whichever comes first, with limits that are never after its date."""
-    found = intervals.occasions(log)
-    tasks = found[found["is_current"] & found["state"].isin(list(OF_STATE))]
-    told = due_dates(use, tasks, confidence)
-    tasks = tasks.assign(**told.set_axis(["expected_date", "low_date", "high_date"], axis=1))
-    tasks = tasks[tasks["state"].ne("before-window") | tasks["expected_date"].le(until)]
-    early = {f"due_{end}": tasks[f"early_{end}"] for end in ("km", "hours", "date")}
-    opens = due_dates(use, tasks[["vehicle"]].assign(**early))["date"]
-    by = tasks["expected_date"].fillna(tasks["due_date"])
+    found, names = intervals.occasions(log), {"task": "item", "due_meter_hours": "due_hours"}
+    names |= {"driven_past_km": "driven_km"}
+    shown = [c for c in found if names.get(c, c) in TYPES and c != "due_hours"]
+    is_asked = (found["is_current"] & found["state"].isin(list(OF_STATE))).to_numpy()
+    due, early = (["vehicle", *(f"{of}_{end}" for end in ENDS)] for of in ("due", "early"))
+    told = due_dates(use, found.loc[is_asked, due], confidence)
+    is_later = found.loc[is_asked, "state"].eq("before-window")
+    told = told[~is_later | told["date"].le(until)]
+    tasks, opens = found.loc[told.index, shown], pd.Series(pd.NaT, told.index)
+    is_later = is_later[told.index]
+    if is_later.any():
+        opens = due_dates(use, found.loc[told.index[is_later], early].set_axis(due, axis=1))["date"]
+    by = told["date"].fillna(tasks["due_date"])
     is_past = tasks["state"].isin(["past-window", "due"])
-    names = {"task": "item", "driven_past_km": "driven_km", "due_meter_hours": "due_hours"}
-    rows = tasks.drop(columns="due_hours").rename(columns=names)
-    rows = rows.assign(
+    rows = tasks.rename(columns=names).assign(
+        **told.set_axis(["expected_date", "low_date", "high_date"], axis=1),
         urgency=tasks["state"].map(OF_STATE),
         kind="task",
         by=by.mask(is_past & ~(by <= log.as_of), log.as_of),
-        open_date=opens.where(tasks["state"].eq("before-window")),
+        open_date=opens,
         from_first_use=tasks["is_laid_up"] & ~tasks["before_next_use"],
     )
     work = log.tables["work"].rename(columns={"task": "item", "date": "anchor_date"})
@@ -233,7 +241,9 @@ def _ranked(rows):
         "grave": ~(rows["safety"] | rows["statutory"]) & urgency.isin(["overdue", "due"]),
         "day": rows["due_date"].where(danger | ~is_near, rows["by"]),
     }
-    keys |= {c: rows[c].astype(object) for c in ("vehicle", "kind", "item", "position")}
-    order = pd.DataFrame(keys).sort_values(list(keys), kind="stable").index
-    rows = rows.loc[order].reset_index(drop=True)
-    return rows.assign(rank=np.arange(len(rows)) + 1)[["rank", *TYPES]]
+    for name in ("vehicle", "kind", "item", "position"):
+        keys[name] = pd.factorize(rows[name], sort=True, use_na_sentinel=False)[0]
+    order = np.lexsort([np.asarray(of) for of in reversed(keys.values())])
+    rows = rows.iloc[order].reset_index(drop=True)
+    rows.insert(0, "rank", np.arange(len(rows)) + 1)
+    return rows

@@ -10,6 +10,7 @@ from wearbar.intervals import due, items, occasions
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, MONTH_DAYS, UNITS, Limits
 from wearbar.intervals.failed import kinds_tested
 from wearbar.log.keys import look_up, stacked
+from wearbar.log.once import kept_with
 from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
 from wearbar.usage.distance import days_of
@@ -52,7 +53,8 @@ class Ahead:
         counts from the work, or a term after an expiry. rows: which, any number of times each.
         base: (3, n), the due points told last; None: not yet done."""
         limits = self.limits.take(rows)
-        is_expiry, on_ladder = self.rows[["is_expiry", "on_ladder"]].to_numpy(dtype=bool)[rows].T
+        kinds = (self.rows[name] for name in ("is_expiry", "on_ladder"))
+        is_expiry, on_ladder = (of.to_numpy(dtype=bool)[rows] for of in kinds)
         base = self.rows[BASE].to_numpy(dtype=float)[rows].T if base is None else base
         at, base = (np.where(np.isfinite(x), x, np.nan) for x in (at, base))
         at[DAY], base[DAY] = np.floor(at[DAY]) + self.today, base[DAY] + self.today
@@ -66,6 +68,7 @@ class Ahead:
         return np.nan_to_num(told, nan=np.inf)
 
 
+@kept_with
 def work_ahead(log):
     """The `Ahead` of a log."""
     rows = stacked([_tasks(log), _certificates(log)])
@@ -80,7 +83,7 @@ def work_ahead(log):
     every, amount = (rows[names].to_numpy(dtype=float).T for names in (LIMITS, AMOUNTS))
     share = np.tile(rows["early_share"].to_numpy(dtype=float), (2, 1))  # no late edge is looked at
     # rows that do and rows done too: at the same position or where the first has none
-    at = rows.reset_index(names="row")[["row", "vehicle", "plan", "task", "position"]]
+    at = rows[["vehicle", "plan", "task", "position"]].reset_index(names="row")
     pairs = log.plan_or_empty.covers[["plan", "code", "covered"]].drop_duplicates()
     both = at.merge(pairs.rename(columns={"code": "task"}), on=["plan", "task"])
     too = at.drop(columns="plan").rename(columns={"task": "covered"})
@@ -88,7 +91,8 @@ def work_ahead(log):
     both = both[both["position"].eq("") | (both["position"] == both["position_too"])]
     # how late work is done: by a task's own doings of two years where enough, else by all, nil
     # where too few; and the spread between years' means, less chance's
-    done = occasions(log).query("in_rate").dropna(subset=["done_date", "overrun_share"])
+    done = occasions(log)[["in_rate", "task", "done_date", "overrun_share"]]
+    done = done[done["in_rate"]].dropna()
     done = done.assign(share=done["overrun_share"].clip(-0.9, 1.0))
     ago = (log.as_of - done["done_date"]).dt.days
     years = done["share"].groupby(ago // YEAR_DAYS).agg(["mean", "var", "size"])
@@ -111,9 +115,11 @@ def _days(dates, log):
 
 def _tasks(log):
     """The open occasions as rows. After a first service a ladder counts from where that counted."""
-    now = occasions(log).query("is_current and is_open and state != 'not-finished'")
-    now = now.reset_index(drop=True)
-    rules = log.plan_or_empty.in_force(log.as_of).set_index(["plan", "code"])
+    now, rules = occasions(log), log.plan_or_empty.in_force(log.as_of)
+    is_now = now["is_current"] & now["is_open"] & now["state"].ne("not-finished")
+    now = now[is_now.to_numpy()].reset_index(drop=True)
+    limits = [c for c in rules if c.startswith(("every_", "severe_", "first_"))]
+    rules = rules.set_index(["plan", "code"])[[*limits, *WINDOW, "measured_from"]]
     rule = now[["plan", "task"]].join(rules, on=["plan", "task"])
     columns = ([f"{kind}_{unit}" for unit in UNITS] for kind in ("every", "severe"))
     normal, severe = (rule[names].set_axis(LIMITS, axis=1) for names in columns)

@@ -72,6 +72,7 @@ def worn_of(log, confidence=0.9):
     return lines, parts.remaining(lines, log.as_of, daily, confidence)
 
 
+@kept_with(of=WORN_TABLES)
 def sets_of(log):
     """The `Sets` fitted now, of the categories whose wear is read."""
     lines, on = worn_of(log)

@@ -14,6 +14,7 @@ from scipy import stats
 from wearbar.cost.bills import money_lines, part_of_task
 from wearbar.intervals import occasions
 from wearbar.log.keys import look_up
+from wearbar.log.once import kept_with
 from wearbar.log.schema import TEXT
 
 CLASSES = ("planned", "wear", "unplanned", "other")
@@ -52,6 +53,7 @@ class Prices:
         return own.fillna(every).drop(columns=PIECE)
 
 
+@kept_with
 def classed(log, worn):
     """The workshop's money lines with `what` (of CLASSES or ""), hours of labour, `kind, plan`."""
     lines, tasks = money_lines(log).rename(columns={"detail": "task"}), log.plan_or_empty.tasks
@@ -71,9 +73,10 @@ def classed(log, worn):
     return lines.assign(what=what, hours=hours, kind=kind, plan=plan)
 
 
+@kept_with
 def prices_of(log, worn):
     """The `Prices` of a log by its last two years; hours and pieces that they do not tell, by all.
-    worn: categories whose wear is read."""
+    worn: categories whose wear is read, a frozenset."""
     # what is fitted with one whose wear is read, four times in five
     fitted = log.tables["fitted"].dropna(subset=["fitted"])
     fitted = fitted[["vehicle", "fitted", "category"]].drop_duplicates()
@@ -85,7 +88,7 @@ def prices_of(log, worn):
     pairs = pairs[pairs["n"] >= (TOGETHER * most).clip(lower=LEAST_ROWS)]
     worn = frozenset([*worn, *pairs["other"]])
     since, lines = log.as_of - pd.Timedelta(days=PERIOD_DAYS), classed(log, worn)
-    lines = lines[lines["date"] <= log.as_of]
+    lines = lines[(lines["date"] <= log.as_of).to_numpy()]
     bills = lines[lines["what"].isin(["unplanned", "other"])]
     bills = bills.groupby(["vehicle", "kind", "date", "what"], observed=True)[["amount", "hours"]]
     bills = bills.sum(min_count=1).reset_index()
@@ -126,8 +129,10 @@ def _tasks(log, lines, since):
     fitted, of_row = fitted[fitted["date"] > since], work[work["date"] > since].groupby(TASK)
     mean = {"mean_hours": ("hours", "mean"), "labour": ("labour", "mean")}
     of_row = of_row.agg(**MONEY, **mean, rows=("amount", "size"))
-    done = occasions(log).query("done_date > @since").groupby(TASK).size().rename("done")
-    tasks = log.plan_or_empty.tasks.drop_duplicates(["plan", "code"], keep="last")
+    done = occasions(log)[[*TASK, "done_date"]]
+    done = done[(done["done_date"] > since).to_numpy()].groupby(TASK).size().rename("done")
+    tasks = log.plan_or_empty.tasks[["plan", "code", "fits", "action", "hours", "parts"]]
+    tasks = tasks.drop_duplicates(["plan", "code"], keep="last")
     t = tasks.rename(columns={"code": "task"}).join(of_row, on=TASK).join(done, on=TASK)
     t = t.join(work.groupby(TASK)["hours"].mean().rename("all_hours"), on=TASK)
     t = t.join(fitted.groupby(TASK)["amount"].mean().rename("fitted"), on=["plan", "fits"])

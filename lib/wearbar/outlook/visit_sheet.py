@@ -24,6 +24,8 @@ COLD_OR_WARM = r"(\b(?:cold|cool)\b)|(\b(?:warm|hot|run)\b)"
 PRESSING_PARTS = ("below-legal", "below", "may-be-below", "before-next-look")
 _SHEET = said("readings")
 READ, USUAL = _SHEET["read"], _SHEET["usual"]
+WANTED = [(c, q, tuple(at)) for c, quantities in READ.items() for q, at in quantities.items()]
+WANTED = pd.DataFrame(WANTED, columns=["category", "quantity", "places"])
 SERIES, NEXT = ["vehicle", "task", "position"], ["next_odometer_km", "next_hours", "next_date"]
 PLACE, READING = ["category", "position"], ["category", "quantity", "position"]
 LIMITS = ["limit", "legal_limit", "jurisdiction"]
@@ -56,13 +58,14 @@ def visits_of(log, vehicles=None, confidence=0.9, days=None):
         names = [*names, *here, *fleet["vehicle"]][:1]
     parts, read = lines.parts[lines.parts["is_on"]], usage.readings(log)
     frames = (fleet, due, rows, on, parts, read, _due_again(log, read))
-    cut = [[frame[frame["vehicle"] == name] for frame in frames] for name in names]
+    is_one = len(log.tables["vehicles"]) == 1  # whose every row is
+    cut = [[f if is_one else f[f["vehicle"] == name] for f in frames] for name in names]
     return [_visit(log, len(fleet) if days is None else 1, *mine) for mine in cut]
 
 
 def _visit(log, n_vehicles, fleet, due, rows, on, parts, readings, again):
     own, vehicle = fleet.iloc[0], fleet["vehicle"].iloc[0]
-    mine = log.only([vehicle])
+    mine = log if len(log.tables["vehicles"]) == 1 else log.only([vehicle])
     is_danger = rows["urgency"].isin(DANGER)
     worn = on[on["state"].isin(PRESSING_PARTS)].reset_index(drop=True)
     plan = log.plan_or_empty.in_force(log.as_of)
@@ -70,7 +73,8 @@ def _visit(log, n_vehicles, fleet, due, rows, on, parts, readings, again):
     # the tasks that no distance, hours or date asks for
     asked = plan[plan.filter(regex="^(every|first)_(?!after)").isna().all(axis=1)]
     checks = asked[asked["part"].isna() & asked["action"].eq("inspect")]
-    asked, last = worn.merge(asked, left_on="category", right_on="part"), _last(readings, log.as_of)
+    asked = worn.merge(asked[["code", "part"]], left_on="category", right_on="part")
+    last = _last(readings, log.as_of)
     tasks = _tasks_of(rows, plan, asked, log.plan_or_empty.covers)
     tasks = tasks.merge(again.drop(columns="vehicle"), "left", ["task", "position"])
     stays = mine.tables["layups"].sort_values("from", kind="stable")
@@ -117,8 +121,8 @@ def _due_again(log, readings):
     `SERIES` and `NEXT`, as the instruments show it."""
     ahead, meters = work_ahead(log), ["distance_km", "hours", "odometer_km", "meter_hours"]
     last = readings[readings["date"] <= log.as_of].groupby("vehicle")[meters].last()
-    rows = ahead.rows[SERIES].join(last, on="vehicle")
-    *meters, odometer_km, meter_hours = rows[meters].to_numpy(dtype=float).T
+    rows = ahead.rows[SERIES]
+    *meters, odometer_km, meter_hours = last.reindex(rows["vehicle"]).to_numpy(dtype=float).T
     at = np.stack([*meters, np.zeros(len(rows))])
     km, hours, day = ahead.points(np.arange(len(rows)), at)[0] - at
     date = log.as_of + pd.to_timedelta(np.where(np.isfinite(day), day, np.nan), unit="D")
@@ -135,9 +139,7 @@ def _reads(log, kind, lines, parts):
     usual = pd.DataFrame(usual, columns=PLACE).explode("position")
     usual = usual[~usual["category"].isin(fitted["category"])]
     places = stacked([fitted, usual]).reindex(columns=fitted.columns)
-    wanted = [(c, q, tuple(at)) for c, quantities in READ.items() for q, at in quantities.items()]
-    wanted = pd.DataFrame(wanted, columns=["category", "quantity", "places"])
-    wanted = places.sort_values("position", kind="stable").merge(wanted, on="category")
+    wanted = places.sort_values("position", kind="stable").merge(WANTED, on="category")
     by = {"key": lambda names: names.map(list(READ).index), "kind": "stable"}
     read = lines[["part_key", "quantity", "last_height", "last_read", "last_is_doubted"]]
     worn = parts[["part_key", "category", "last_position", *LIMITS]]
@@ -147,7 +149,8 @@ def _reads(log, kind, lines, parts):
     names = {"last_position": "position", "last_height": "last", "last_read": "last_date"}
     worn = worn.drop(columns="part_key").rename(columns=names).drop_duplicates(READING)
     # else the newest value: of several that day the one nearest to its limit
-    m = log.si("measurements").rename(columns={"value": "last", "date": "last_date"})
+    m = log.si("measurements")[[*READING, "value", "date"]]
+    m = m.rename(columns={"value": "last", "date": "last_date"})
     m["rank"] = m["last"].mask(m["quantity"].isin(["elongation", "slack"]), -m["last"])
     m = m.sort_values(["last_date", "rank"], ascending=[False, True], kind="stable")
     m = m[~is_among(m, worn, READING)].drop_duplicates(READING)
@@ -209,7 +212,7 @@ def _have_of(tasks, worn):
     """Parts to have ready: frame `item, number, unit, pack, quantity, tasks, packs, left, category,
     positions`: those that the plan names for the tasks printed in full, `left` what is over in
     whole packs; then the worn parts whose task names none, one a position."""
-    full = tasks[tasks["is_full"]]
+    full = tasks.loc[tasks["is_full"], ["task", "part", "parts"]]
     named = parts_of(full[["task", "parts"]]).groupby(PART[:4], sort=False)
     named = named.agg(quantity=("quantity", "sum"), tasks=("task", _once)).reset_index()
     named["packs"] = packs(named["quantity"], named["pack"])

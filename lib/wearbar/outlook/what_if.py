@@ -78,7 +78,7 @@ def what_if(log, change, whole=None, test=None, confidence=0.9, learning=None, n
 def must_fit(log, change):
     """ValueError, as of `what_if`, for a change that this log can't be asked about."""
     sets = sets_of(log)
-    prices = prices_of(log, sets.rows["category"].unique())
+    prices = prices_of(log, frozenset(sets.rows["category"]))
     _changed(log, change, work_ahead(log), sets, prices)
 
 

@@ -68,7 +68,7 @@ def outlook_of(
     """
     model = best_model(log if whole is None else whole, test)
     ahead, sets = work_ahead(log), sets_of(log)
-    prices = prices_of(log, sets.rows["category"].unique())
+    prices = prices_of(log, frozenset(sets.rows["category"]))
     if change:
         model, ahead, sets, prices = change(model, ahead, sets, prices)
     rng, common_sd = rng or rng_of(log), 0.0 if test is None else test.common_sd
@@ -231,26 +231,29 @@ def learned(years):
             precision = precision + worth.sum()
             sd = np.sqrt(1 / precision + own_variance)
             rows[name] = (ratio * worth).sum() / precision, sd, n
-    made = pd.DataFrame.from_dict(rows, orient="index", columns=["mean", "sd", "n"])
-    return made.rename_axis("what")
+    made = dict(zip(("mean", "sd", "n"), zip(*rows.values(), strict=True), strict=True))
+    return pd.DataFrame(made, pd.Index(list(rows), name="what"))
 
 
 def corrected(told, learning, rng):
     """`Simulated` with each class of money moved and widened as `learned` says, a year alike; jobs
     and hours by what their years differ from the mean, so that no year's band is narrower than it
     was. Those past years were too far off for stand as they are, and are `far`."""
-    totals, far = dict(told.totals), frozenset(learning.index[np.isinf(learning["sd"])])
-    for name, row in learning[learning["sd"].gt(0) & ~learning.index.isin(far)].iterrows():
+    totals, sds = dict(told.totals), learning["sd"].to_numpy(dtype=float)
+    far = frozenset(learning.index[np.isinf(sds)])
+    for name, bias, sd in zip(learning.index, learning["mean"].to_numpy(), sds, strict=True):
+        if name in far or not sd > 0:
+            continue
         drawn, n = totals[name], len(totals[name])
         if name in COUNTED:
             year, mean = drawn.sum(axis=1), drawn.mean(axis=0)
-            wider = np.hypot(1.0, row["sd"] * year.mean() / max(year.std(), 1e-9)) - 1
+            wider = np.hypot(1.0, sd * year.mean() / max(year.std(), 1e-9)) - 1
             more = wider * (year - year.mean())[:, None] / max(year.mean(), 1e-9)  # a year alike
-            moved = np.maximum(drawn + mean * (np.expm1(row["mean"]) + more), 0.0)
-            asked = year.mean() * np.exp(row["mean"])  # which what is cut off at nil would raise
+            moved = np.maximum(drawn + mean * (np.expm1(bias) + more), 0.0)
+            asked = year.mean() * np.exp(bias)  # which what is cut off at nil would raise
             totals[name] = moved * (asked / max(moved.sum(axis=1).mean(), 1e-9))
         else:
             few = FEW_PIECES_SD / np.sqrt(max(told.bills["wear"], 1)) if name == "wear" else 0.0
-            noise = np.hypot(row["sd"], few) * rng.standard_normal((n, 1))
-            totals[name] = drawn * np.exp(row["mean"] + noise)
+            noise = np.hypot(sd, few) * rng.standard_normal((n, 1))
+            totals[name] = drawn * np.exp(bias + noise)
     return replace(told, totals=totals, far=far)

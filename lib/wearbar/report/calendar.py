@@ -19,8 +19,8 @@ from wearbar import __version__, intervals
 from wearbar.outlook.action_list import actions
 from wearbar.outlook.next_visits import ALL_DAYS, each_visit, visits_ahead
 from wearbar.report.quantities import Show, clean, plain
-from wearbar.report.template import words_of
-from wearbar.report.words.action_pages import told
+from wearbar.report.template import records, words_of
+from wearbar.report.words.action_pages import said_of
 from wearbar.report.words.sheet import when
 from wearbar.usage.backtest import best_model, kept_test, model_by_test
 from wearbar.usage.replay import Replay
@@ -40,16 +40,18 @@ def calendar_of(log, vehicles=None):
     log: the whole log. vehicles: None is all. Distances are in the unit of each one's odometer.
     """
     rows, n_without = events_of(log, vehicles)
-    units, events = log.vehicles["distance_unit"].fillna(""), []
-    hours = each_visit(rows).set_index(["vehicle", "day"])["hours"]
-    for uid, jobs in rows.groupby("uid", sort=False):
-        first = jobs.iloc[0]
-        show = Show(log.units).with_distance(units[first["vehicle"]])
-        jobs = told(jobs, show)
-        is_task = jobs["kind"].eq("task")
-        said = [when(row, log, show) for row in jobs[is_task].to_dict("records")]
-        jobs.loc[is_task, "evidence"] = pd.Series(said, jobs.index[is_task], dtype=object)
-        view = {"jobs": jobs, "first": jobs.iloc[0], "as_of": log.as_of, "show": show}
+    units, events, visits = log.vehicles["distance_unit"].fillna("").to_dict(), [], {}
+    hours = each_visit(rows).set_index(["vehicle", "day"])["hours"].to_dict()
+    shows = {unit: Show(log.units).with_distance(unit) for unit in set(units.values())}
+    for row in records(rows):
+        visits.setdefault(row["uid"], []).append(row)
+    for uid, jobs in visits.items():
+        show = shows[units[jobs[0]["vehicle"]]]
+        for row in jobs:
+            row |= {name: str(text) for name, text in said_of(row, show).items()}  # not `Harmless`
+            row["evidence"] = when(row, log, show) if row["kind"] == "task" else row["evidence"]
+        first = jobs[0]
+        view = {"jobs": jobs, "first": first, "as_of": log.as_of, "show": show}
         view |= {"hours": hours[first["vehicle"], first["day"]], "confidence": CONFIDENCE}
         event = {"uid": uid, "day": first["day"], "category": first["urgency"], "status": ""}
         event |= {"location": clean(first["site"], 80)}
@@ -57,7 +59,7 @@ def calendar_of(log, vehicles=None):
             event[name] = _plain(name, **view)
         events.append(event)
     n = len(events)
-    for old in gone_of(log, rows, vehicles).to_dict("records"):
+    for old in records(gone_of(log, rows, vehicles)):
         event = {name: _plain(f"gone_{name}", old=old) for name in ("summary", "description")}
         event |= {"uid": old["uid"], "day": old["day"], "category": "", "location": ""}
         events.append(event | {"status": "CANCELLED"})

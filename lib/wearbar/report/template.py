@@ -42,7 +42,12 @@ def words_of(name, **always):
 
 def column_of(words, block, rows, **values):
     """What a block says of each row of a frame, as plain text for a column of a table."""
-    return [plain(words(block, **values, **row)) for row in rows.to_dict("records")]
+    return [plain(words(block, **values, **row)) for row in records(rows)]
+
+
+def records(rows):
+    """The rows of a frame, a dict each."""
+    return rows.to_dict("records") if len(rows) else []  # which takes its time for none too
 
 
 def blocks_of(name):
@@ -157,7 +162,7 @@ def about(value, low, high, say):
 def _each(context, rows, block):
     """What a block says of each row, whose columns are values to it. rows: a frame, dicts, objects
     with attributes, or texts, each of which is `it`."""
-    rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    rows = records(rows) if isinstance(rows, pd.DataFrame) else rows
     rows = ({"it": row} if isinstance(row, str) else row for row in rows)
     rows = (row if isinstance(row, dict) else vars(row) for row in rows)
     name = context.name.removesuffix(".md.j2")

@@ -6,7 +6,7 @@ from wearbar.log.plan_tasks import title_of
 from wearbar.log.schema import TEXT
 from wearbar.outlook.action_list import DANGER, PRESSING, URGENCY
 from wearbar.report.quantities import clean, number, plain, plural
-from wearbar.report.template import column_of, words_of
+from wearbar.report.template import column_of, records, words_of
 
 SAY = words_of("actions", danger=DANGER)
 SAID = ("what", "evidence", "by_said", "todo", "job", "stands", "source")  # of a row, in words
@@ -27,7 +27,7 @@ NOW = URGENCY[: URGENCY.index("ends soon")]
 
 def told(rows, show):
     """The rows of `actionlist.actions` with `SAID` in plain words and the reader's units."""
-    said = [said_of(row, show) for row in rows.to_dict("records")]
+    said = [said_of(row, show) for row in records(rows)]
     said = pd.DataFrame(said, rows.index, columns=list(SAID)).astype(TEXT)
     parts = (([f"{p['quantity']:g}", p["unit"], p["item"]] for p in of) for of in rows["parts"])
     parts = [", ".join(" ".join(filter(None, part)) for part in of) for of in parts]

@@ -13,7 +13,7 @@ from wearbar.log.plan_tasks import title_of
 from wearbar.log.units import SAME, TORQUE_NM, converted, is_example
 from wearbar.outlook.visit_sheet import ON_CONDITION
 from wearbar.report.quantities import Show, clean, listing, number, plain, safe
-from wearbar.report.template import column_of, words_of
+from wearbar.report.template import column_of, records, words_of
 from wearbar.report.words import action_pages
 from wearbar.report.words.action_pages import due_points, overs, title_at
 
@@ -65,8 +65,8 @@ def words(visit, log, show):
     depth = "1/32 in" if show.units.depth == "in32" else "mm"
     units = UNITS_OF | {"depth": depth, "pressure": show.units.pressure}
     dangers, others = (action_pages.told(rows, show) for rows in (visit.dangers, visit.others))
-    checks, rest = visit.checks, visit.tasks[~visit.tasks["is_full"]]
-    full = visit.tasks[visit.tasks["is_full"]]
+    tasks, checks = records(visit.tasks), records(visit.checks[["title", "steps", "caution"]])
+    full, rest = ([row for row in tasks if row["is_full"] == of] for of in (True, False))
     return {
         "vehicle": name,
         "head": head | {"vehicle": name},
@@ -78,24 +78,24 @@ def words(visit, log, show):
         "example": example,
         "page": "",  # the name of its printed pages, where it is one of several sheets
         "over": example,
-        "blocks": _blocks(visit, log, show),
-        "jobs": [_job(row, visit, log, show) for row in full.to_dict("records")],
+        "blocks": _blocks(full, visit, log, show),
+        "jobs": [_job(row, visit, log, show) for row in full],
         "again": say("again_if"),
         "later": [
             f"{title_at(_title(code, visit), stands['where'])}: {stands['when']}"
-            for code, rows in rest[rest["done_by"].eq("")].groupby("task", sort=False)
+            for code, rows in _by_task(row for row in rest if row["done_by"] == "")
             for stands in _stands(rows, log, show)
         ],
         "nothing": say("nothing"),
         "have": _have(visit),
         "worn": cells(visit.worn, "worn", ("part", "state", "read", "limit", "look")),
-        "reads": [_read(row, units, log.as_of, show) for row in visit.reads.to_dict("records")],
+        "reads": [_read(row, units, log.as_of, show) for row in records(visit.reads)],
         "no_reads": say("no_reads"),
         "changes": cells(visit.changes, "change", ("where", "part", "since")),
         "depth": depth,
         "unit": "" if visit.meter in ("hours", "none") else show.units.distance,
-        "rechecks": _rechecks(visit, show),
-        "checks": [_steps(row) | {"name": clean(row["title"], 80)} for _, row in checks.iterrows()],
+        "rechecks": _rechecks(full, visit, show),
+        "checks": [_steps(row) | {"name": clean(row["title"], 80)} for row in checks],
         "laid_up": say("laid_up"),
     }
 
@@ -114,7 +114,9 @@ def front(visit, log, show):
 
 def _cells(rows, table, columns, **more):
     """The cells of a printed table, a tuple a row: each a block named `table` and its column."""
-    return list(zip(*(column_of(SAY, f"{table}_{c}", rows, **more) for c in columns), strict=True))
+    return [
+        tuple(plain(SAY(f"{table}_{c}", **more, **row)) for c in columns) for row in records(rows)
+    ]
 
 
 def _read(row, units, as_of, show):
@@ -137,12 +139,19 @@ def _title(code, visit, within=False):
     return title[:1].lower() + title[1:] if within else title
 
 
-def _blocks(visit, log, show):
+def _by_task(rows):
+    """(task, its rows) of rows of tasks."""
+    tasks = {}
+    for row in rows:
+        tasks.setdefault(row["task"], []).append(row)
+    return tasks.items()
+
+
+def _blocks(full, visit, log, show):
     """The tasks to be printed with their steps, in bench order, like positions together."""
-    full, told, last = visit.tasks[visit.tasks["is_full"]], [], ""
-    for code, rows in full.groupby("task", sort=False):
-        row = rows.iloc[0]
-        covered = visit.tasks.loc[visit.tasks["done_by"] == code, "task"].drop_duplicates()
+    told, last, done_by = [], "", visit.tasks["done_by"]
+    for code, rows in _by_task(full):
+        row, covered = rows[0], visit.tasks["task"][done_by == code].drop_duplicates()
         torques, steps = _closing(row, visit.kind)
         is_sourced = pd.notna(row["source"]) and not is_example(row["source"])
         block = {
@@ -187,7 +196,7 @@ def _closing(task, kind):
 def _stands(rows, log, show):
     """(positions, state in words, when) of a task, positions alike in one."""
     alike = {}
-    for row in rows.to_dict("records"):
+    for row in rows:
         place = "" if pd.isna(row["position"]) else clean(row["position"], 40)
         alike.setdefault((line("state", **row), when(row, log, show)), []).append(place)
     return [
@@ -238,20 +247,21 @@ def _job(row, visit, log, show):
 def _have(visit):
     """Parts to have ready: `item, amount, packs, use`, and whether the amount is an example."""
     told = []
-    for row in visit.have.to_dict("records"):
+    for row in records(visit.have):
         row["uses"] = [_title(task, visit, within=True) for task in row["tasks"]]
         said = {name: line(f"have_{name}", **row) for name in ("item", "amount", "packs", "use")}
         told.append(said | {"is_example": visit.is_example and not row["positions"]})
     return told
 
 
-def _rechecks(visit, show):
+def _rechecks(full, visit, show):
     """What to check again since the work disturbs it: (task, within, code, is an example)."""
-    rows = visit.tasks[visit.tasks["is_full"]].drop_duplicates("task").fillna({"source": ""})
-    rows = rows.dropna(subset=["recheck_km", "recheck_days"], how="all").to_dict("records")
     told = []
-    for row in rows:
-        example = is_example(row["source"]) if row["source"] else visit.is_example
+    for _, (row, *_) in _by_task(full):
+        if pd.isna([row["recheck_km"], row["recheck_days"]]).all():
+            continue
+        source = "" if pd.isna(row["source"]) else row["source"]
+        example = is_example(source) if source else visit.is_example
         within, code = line("within", show=show, **row), f"{clean(row['task'], 80)}-recheck"
         told.append((_title(row["task"], visit), within, code, example))
     return told
