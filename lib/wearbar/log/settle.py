@@ -127,8 +127,8 @@ def in_order(found):
 
 def check(read, header, today=None, rules=OF_ALL_TABLES):
     """Put tables that were read (`read_tables`) through every rule, `rules` of all tables: a
-    `Checked`. today: a default `as_of` is no later; None: any day will do. LogError: there is none.
-    """
+    `Checked`. today: a default `as_of` is no later; None: any day will do. LogError where none
+    is."""
     tables = dict(read.tables)
     log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
     log.as_of = header["as_of"] if "as_of" in header else newest(tables, today)

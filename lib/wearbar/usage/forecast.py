@@ -139,10 +139,10 @@ def truth_of(path, vehicle, km, start):
     below, reached = (path.get("day", row) for row in path.around("high", vehicle, km - 1e-6))
     low, high = np.nan_to_num(below - start), np.nan_to_num(reached - start, nan=np.inf)
     # the days read are alike for all levels of a vehicle
-    _, last = path.rows(vehicle)
+    first, last = path.rows(vehicle)
     _, one, case = np.unique(last * 10**6 + start, return_index=True, return_inverse=True)
     wanted = start[one, None] + GRID.astype(int)
-    opens, stops = (np.repeat(row[one], len(GRID)) for row in path.rows(vehicle))
+    opens, stops = (np.repeat(row[one], len(GRID)) for row in (first, last))
     row = last_not_above(path.day, opens, stops, wanted.ravel())
     row = np.clip(row, opens, None).reshape(wanted.shape)
     after = np.minimum(row + 1, last[one, None] - 1)
