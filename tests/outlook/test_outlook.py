@@ -9,7 +9,7 @@ import pytest
 from cells import run
 
 from wearbar import outlook
-from wearbar.log import log_of
+from wearbar.log import log_from, log_of
 from wearbar.log.plan import plan_of
 from wearbar.log.units import Units
 from wearbar.outlook.action_list import PRESSING, actions
@@ -654,6 +654,17 @@ class TestRenewalHabits:
         late, together = _habits(*renewals(1, 2))
         assert (late == 1).all()
         assert together.tolist() == [1.0]
+
+
+def test_work_before_record_keeping_began_does_not_raise_a_tasks_price():
+    rows = [
+        {"vehicle": "V0", "date": day, "task": "fluid", "why": "planned", "labour_cost": 50.0}
+        for day in ("2023-03-01", "2023-09-01", "2024-03-01", "2024-09-01")
+    ]
+    log = even_log(1, work=pd.DataFrame(rows))
+    late = replace(log.origin, header=log.origin.header | {"first_day": pd.Timestamp("2024-06-01")})
+    found = [prices_of(of, frozenset()).tasks["amount"] for of in (log, log_from(late, log.plan))]
+    assert [of.loc["van", "fluid"] for of in found] == [50.0, 50.0]
 
 
 def test_the_mean_bills_own_error_is_in_the_years_money():

@@ -73,12 +73,13 @@ def _covered(rows, log):
 
 def each_visit(found):
     """One row a visit: frame `OF_VISIT`, the soonest first. found: of `visits_ahead`; rank: of its
-    most urgent job; hours: by the plan; unknown: how many of its jobs have none there."""
+    most urgent job; hours: by the plan, NaN of none; unknown: how many jobs have none there."""
     counted = found.assign(hours=found["hours"].mask(found["is_done"]))
     counted["unknown"] = counted["hours"].isna() & ~found["is_done"]
     by = counted.groupby(VISIT[::-1])
-    of = {"site": "first", "waits": "first", "rank": "min", "hours": "sum", "unknown": "sum"}
-    return by.agg(of).assign(jobs=by.size()).reset_index()[OF_VISIT]
+    of = {"site": "first", "waits": "first", "rank": "min", "unknown": "sum"}
+    hours = by["hours"].sum(min_count=1)
+    return by.agg(of).assign(jobs=by.size(), hours=hours).reset_index()[OF_VISIT]
 
 
 def parts_needed(found, log):

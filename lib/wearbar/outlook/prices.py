@@ -125,10 +125,11 @@ def _tasks(log, lines, since):
     planned = lines[lines["what"].eq("planned")]
     work, fitted = (planned[planned["source"].eq(source)] for source in ("work", "fitted"))
     labour = work["line"].map(log.tables["work"]["labour_cost"]).fillna(0.0)
-    work = work.assign(labour=labour.where(work["amount"].notna()))
+    asked = work["date"] >= log.first_day  # what was done before then is no occasion
+    work = work.assign(labour=labour.where(work["amount"].notna()), rows=asked)
     fitted, of_row = fitted[fitted["date"] > since], work[work["date"] > since].groupby(TASK)
     mean = {"mean_hours": ("hours", "mean"), "labour": ("labour", "mean")}
-    of_row = of_row.agg(**MONEY, **mean, rows=("amount", "size"))
+    of_row = of_row.agg(**MONEY, **mean, rows=("rows", "sum"))
     done = occasions(log)[[*TASK, "done_date"]]
     done = done[(done["done_date"] > since).to_numpy()].groupby(TASK).size().rename("done")
     tasks = log.plan_or_empty.tasks[["plan", "code", "fits", "action", "hours", "parts"]]
