@@ -113,7 +113,8 @@ def test_what_another_job_covers_counts_neither_hours_nor_parts_twice(depots):
     assert (visit["jobs"], visit["hours"], visit["unknown"]) == (3, 1.0, 1)
     # where no job has hours there, the visit has none: not nought
     untold = outlook.each_visit(found[found["item"].ne("oil")]).iloc[0]
-    assert np.isnan(untold["hours"]) and untold["unknown"] == 1
+    assert np.isnan(untold["hours"])
+    assert untold["unknown"] == 1
 
 
 def test_parts_are_ordered_by_site_in_the_plans_packs(depots):
