@@ -8,18 +8,17 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 
+from wearbar.intervals.due import FAR
 from wearbar.intervals.failed import found_by, kinds_tested
-from wearbar.log.keys import is_among, last_of_all, least_after, look_up, stacked
+from wearbar.log.keys import is_among, last_of_all, least_after, look_up, order_by, stacked
 from wearbar.log.schema import RESETS_NOTHING, SHARES, TEXT
-from wearbar.usage.distance import days_of, known_on, numbers_of
+from wearbar.usage.distance import as_days, days_of, known_on, numbers_of
 from wearbar.usage.rates import driven, within_readings
 
 LIMITS = "^(first|every|severe)_(km|hours|days|months)$"
 PLAIN = ["plan", "task", "title", "position", "action", "safety", "statutory"]
 KEYS = "key plan code title positions action safety statutory measured_from fits first_after"
-STANDS = ["plan", "table", "what"]
-PART = ["vehicle", "category", "position", "fitted"]
-DAY = ["series", "date"]
+STANDS, PART = ["plan", "table", "what"], ["vehicle", "category", "position", "fitted"]
 COVERAGE = 0.5  # of the trailing distance must be described by `use`, or the duty is not known
 TRAILING, AGAIN = 365, pd.Timedelta(days=182)
 ACT = ["date", "odometer_km", "hours", "position", "visit", "planned", "known"]
@@ -30,12 +29,12 @@ WORK = ["vehicle", "task", *ACT[:5], "why", "result", "recorded"]
 def series_of(log):
     """(series, rules) of a log by its plan.
 
-    series: one row a series, with its task's latest version, `key` (of plan and task) and
-    `told_from`, where certificates tell its expiry: it ends with the first that was known. A task
-    without a limit has none. rules: the plan's tasks with `key`, its versions oldest first."""
+    series: one row a series, with its task's latest version, `key` (of plan and task), `own` (its
+    vehicle's row), `told_from`, where certificates tell its expiry: it ends with the first known. A
+    task without a limit has none. rules: the plan's tasks with `key`, its versions oldest first."""
     rules, latest, *_ = _told_by(log.plan)
     vehicles = log.tables["vehicles"][["vehicle"]]
-    vehicles = vehicles.assign(plan=log.plan_for(vehicles["vehicle"]))
+    vehicles = vehicles.assign(plan=log.plan_for(vehicles["vehicle"]), own=range(len(vehicles)))
     series = vehicles.merge(latest, on="plan").assign(told_from=np.datetime64("NaT", "ns"))
     expires = series.loc[series["measured_from"].eq("expiry"), ["vehicle", "task"]].reset_index()
     c = log.tables["certificates"]
@@ -88,16 +87,13 @@ def acts_of(log, series):
     A row without a position counts at all of the task's positions; `covers` reach the same alone
     (R10). planned: no repair, recall or advice (R16), nor a part put on for one that failed or was
     damaged. restarts: its first limits apply again, a part of `first_after` was fitted (R7)."""
-    *_, stands, covers = _told_by(log.plan)
-    work = log.si("work")[WORK]
+    work, (*_, stands, covers) = log.si("work")[WORK], _told_by(log.plan)
     planned = work["why"].eq("planned").fillna(True).astype(bool)
     work = work.assign(planned=planned, known=known_on(work["date"], work["recorded"]))
     work = stacked([work[~work["result"].isin(RESETS_NOTHING)], _mended(log, work)])
-    did = [work.assign(what=work["task"], table="work")[["vehicle", *STANDS[1:], *ACT]]]
-    if len(fitted := _new_parts(log)):
-        fitted = fitted.assign(what=fitted["category"], table="fitted")
-        did.append(fitted[did[0].columns])
-    did = stacked(did)
+    did = (work, "task", "work"), (_new_parts(log), "category", "fitted")
+    did = [rows.assign(what=rows[name], table=table) for rows, name, table in did]
+    did = stacked([rows.reindex(columns=["vehicle", *STANDS[1:], *ACT]) for rows in did])
     did["plan"] = log.plan_for(did["vehicle"])
     direct = did.merge(stands, on=STANDS).drop(columns=STANDS)
     direct["position"] = direct["position"].where(direct.pop("has_places"))
@@ -111,14 +107,18 @@ def acts_of(log, series):
     acts = acts[acts["position"].isna() | (acts["position"] == acts["position_of"]).astype(bool)]
     # one a day: of those known first the highest reading; none that a later one was known before
     acts = acts.drop(columns=["vehicle", "key", "position", "position_of"])
-    order = [*DAY, "odometer_km", "hours"]
-    acts = acts.sort_values(order, na_position="first", kind="stable")
-    known, first = acts["known"].to_numpy(), np.flatnonzero(~acts.duplicated(DAY))
-    least = np.repeat(np.minimum.reduceat(known, first), np.diff(first, append=len(known)))
-    acts = acts[known == least]
-    first = np.flatnonzero(~acts.duplicated(DAY))
-    some = {c: np.logical_or.reduceat(acts[c].to_numpy(), first) for c in ("restarts", "planned")}
-    acts = acts.take(np.append(first[1:], len(acts))[: len(first)] - 1).assign(**some)
+    km, hours = (np.nan_to_num(acts[c].to_numpy(), nan=-np.inf) for c in ("odometer_km", "hours"))
+    key = acts["series"].to_numpy() * FAR + as_days(acts["date"])
+    order = order_by(key, km, hours)
+    key, known = key[order], acts["known"].to_numpy()[order]
+    is_first = np.diff(key, prepend=-FAR) != 0
+    least = np.minimum.reduceat(known, np.flatnonzero(is_first))[np.cumsum(is_first) - 1]
+    order, key = order[known == least], key[known == least]
+    first = np.flatnonzero(np.diff(key, prepend=-FAR))
+    some = {
+        c: np.logical_or.reduceat(acts[c].values[order], first) for c in ("restarts", "planned")
+    }
+    acts = acts.take(order[np.diff(key, append=np.inf) != 0]).assign(**some)
     if (acts["known"] > acts["date"]).any():
         acts = acts[~(acts["known"] > least_after(acts["known"], acts["series"]))]
     return acts.reset_index(drop=True)
@@ -197,8 +197,7 @@ def duty_of(log, vehicles, path, readings):
     shares, rows = told[list(SHARES)], told["row"]
     sums = (x.mul(told["km"], axis=0).groupby(rows).sum() for x in (shares.notna(), shares))
     known, met = (of.reindex(asked.index, fill_value=0.0) for of in sums)
-    covers, share = known.div(gone, axis=0) >= COVERAGE, met / known
-    hard = np.full(len(asked), -1)
+    covers, share, hard = known.div(gone, axis=0) >= COVERAGE, met / known, np.full(len(asked), -1)
     for version in plans.itertuples():
         asks, names = pd.Series(version.severe_when), list(version.severe_when)
         is_met = (covers[names] & (share[names] >= asks - 1e-9)).any(axis=1)

@@ -15,10 +15,9 @@ AXES = KM, HOURS, DAY = range(3)
 DUE, EARLY, LATE, SPAN = range(4)
 EPS = 1e-6  # km or hours: a millimetre settles what is on an edge
 MONTH_DAYS = 30.436875
-UNITS = ("km", "hours", "days", "months")
-AXIS_OF_UNIT = [0, 1, 2, 2]
+UNITS, AXIS_OF_UNIT = ("km", "hours", "days", "months"), [0, 1, 2, 2]
 FAR = 1e6  # days: a task's or a vehicle's number times this and a day make one key
-STATES = np.array(["before-window", "in-window", "due", "past-window"])
+STATES = ["before-window", "in-window", "due", "past-window"]
 
 
 @dataclass(frozen=True)
@@ -142,7 +141,7 @@ def rungs(base, x, limits):
 
 
 def state(p, x):
-    """The state of open work at x (3, n), as codes (R3). Work on the due day or at the due reading
-    is not past."""
+    """The state of open work at x (3, n), by its place in `STATES` (R3). Work on the due day or at
+    the due reading is not past."""
     reached = [x > p[LATE] + EPS, x > p[DUE] + EPS, x >= p[EARLY] - EPS]
-    return np.select([at.any(axis=0) for at in reached], STATES[:0:-1], STATES[0])
+    return np.select([at.any(axis=0) for at in reached], [3, 2, 1], 0)

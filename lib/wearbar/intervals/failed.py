@@ -28,8 +28,7 @@ def failed(log):
     NaT while open. Of fails alike one after another, the first."""
     if not any(log.tables[name]["result"].eq("fail").any() for name in ("work", "certificates")):
         return NONE
-    looks, plan = _looks(log), log.plan_or_empty
-    place = [*KEY, "position"]
+    looks, plan, place = _looks(log), log.plan_or_empty, [*KEY, "position"]
     fails = looks[looks["result"].eq("fail")].sort_values("date", kind="stable")
     fails = fails.drop_duplicates([*place, "date"]).reset_index(drop=True)
     if fails.empty:

@@ -16,7 +16,8 @@ from wearbar.log.keys import least_after
 from wearbar.usage.distance import as_dates, as_days, bounds_at, days_of, known_on, last_known
 
 AXES = ["km", "hours", "day"]
-VEHICLE = ["in_service", "in_service_odometer_km", "disposed", "meter"]
+BASES = ["regular", "first", "severe", "expiry", "new-plan"]
+BASES += ["unknown-history", "first-reading", "joined"]
 NONE = {"series": -1, "restarts": False, "planned": True}  # of an act that there is not
 
 
@@ -26,8 +27,7 @@ class Fleet:
     a reader's own window after the due point, in place of the plan's."""
 
     def __init__(self, log, late_share=None):
-        readings = usage.readings(log)
-        series, rules = series_of(log)
+        readings, (series, rules) = usage.readings(log), series_of(log)
         known, by = readings["known"], ["vehicle", "date"]
         if (known > readings["date"]).any():  # without those typed after a later one was known
             days = known.groupby([readings[c] for c in by]).min().rename("first").reset_index()
@@ -42,25 +42,24 @@ class Fleet:
         self.clock = replace(clock, vehicles=pd.Index(vehicles.get_indexer(clock.vehicles)))
         self.meters = (KM, self.distance), (HOURS, self.clock)  # (axis, path)
         # each series' vehicle in the paths (-1: without readings), and its task in the rules
-        self.code, self.key = vehicles.get_indexer(series["vehicle"]), series["key"].to_numpy()
-        v = log.si("vehicles").set_index("vehicle")[VEHICLE].loc[series["vehicle"]]
-        in_service = as_days(v["in_service"])
-        acquired = as_days(log.joined[series["vehicle"]])
+        v, own, self.key = log.si("vehicles"), series["own"].to_numpy(), series["key"].to_numpy()
+        self.code = vehicles.get_indexer(v["vehicle"])[own]
+        in_service, acquired = as_days(v["in_service"]), as_days(log.joined)
         is_new, km = acquired <= in_service, v["in_service_odometer_km"].to_numpy()
         km, hours = np.where(is_new & np.isnan(km), 0.0, km), np.where(is_new, 0.0, np.nan)
-        self.origin_x = np.stack([km, hours, in_service])  # in service
+        self.origin_x = np.stack([km, hours, in_service])[:, own]  # in service
         first_day, as_of = as_days([log.first_day, log.as_of])
         first, last = (np.searchsorted(rules["key"], self.key, to) for to in ("left", "right"))
         begins = np.nan_to_num(as_days(rules["valid_from"])[first], nan=-np.inf)
-        leaves, gone = as_days(rules["valid_to"])[last - 1], as_days(v["disposed"])
-        ours, told = np.maximum(acquired, first_day), as_days(series["told_from"])
+        leaves, gone = as_days(rules["valid_to"])[last - 1], as_days(v["disposed"])[own]
+        ours, told = np.maximum(acquired, first_day)[own], as_days(series["told_from"])
         # from when its occasions are ours: acquired, the log's first day, or the day its task
         # entered the plan (is_new)
         self.join_x = self.at(np.arange(len(series)), np.maximum(ours, begins))
         self.is_new = begins > ours
         self.end_day = np.fmin.reduce([gone, leaves, told - 1, np.full(len(gone), as_of)])
         self.ended = (self.end_day < as_of) | (gone <= as_of)  # before the report date
-        meter = v["meter"].fillna("distance").to_numpy()  # whether km, hours are counted:
+        meter = v["meter"].fillna("distance").to_numpy()[own]  # whether km, hours are counted:
         self.counts = np.stack([np.isin(meter, [name, "both"]) for name in ("distance", "hours")])
         self.on_ladder = series["measured_from"].ne("done").to_numpy(dtype=bool)
         duty = duty_of(log, vehicles, self.distance, readings)
@@ -75,18 +74,16 @@ class Fleet:
         km |= {"day": as_days(day), "known_day": as_days(acts["known"])}
         acts = km | {name: acts[name] for name in NONE}
         self.acts = {name: np.append(of, NONE.get(name, np.nan)) for name, of in acts.items()}
-        work, fitted = log.tables["work"], log.tables["fitted"]
-        known = [known_on(work["date"], work["recorded"])]
-        known += [known_on(fitted["fitted"], fitted["recorded"])]
         # the day since when the record is being kept
+        tables = (log.tables["work"], "date"), (log.tables["fitted"], "fitted")
+        known = [known_on(of[day], of["recorded"]) for of, day in tables]
         self.kept_from = np.fmin.reduce(as_days(pd.concat(known)), initial=np.nan)
 
     def at(self, s, day):
         """Where the vehicles of series s were at the end of each day, (3, n); where a meter was not
         read then, by the reading before, else the one after."""
         at = (bounds_at(path, self.code[s], days_of(as_dates(day))) for _, path in self.meters)
-        near = ((km, np.where(np.isnan(low), high, low)) for km, low, high in at)
-        found = [np.where(np.isnan(km), other, km) for km, other in near]
+        found = [np.where(np.isnan(km), np.where(np.isnan(low), up, low), km) for km, low, up in at]
         return np.stack([*found, np.asarray(day, dtype=float)])
 
     def of_act(self, names, act):
@@ -103,7 +100,8 @@ class Fleet:
         date as it is, NaN where it has not."""
         days = points.copy()
         for axis, path in self.meters:
-            days[axis] = as_days(usage.date_at(path, self.code[s], points[axis]))
+            ask = np.flatnonzero(~np.isnan(points[axis]))
+            days[axis, ask] = as_days(usage.date_at(path, self.code[s[ask]], points[axis, ask]))
         return days
 
     def last_read(self, s, day):
@@ -137,7 +135,7 @@ def occasions_due(fleet):
     s, rule, is_first = (rows[c].to_numpy() for c in ("s", "rule", "is_first"))
     hard = (rows["since"] <= rows["begin"]).to_numpy()
     is_run_in = is_first & fleet.rules.first_axes[rule].any(axis=1)
-    rows["basis"] = np.select([is_run_in, hard], ["first", "severe"], "regular").astype(object)
+    rows["basis"] = np.select([is_run_in, hard], [1, 2], 0)  # its place in `BASES`
     limits = fleet.rules.many(rule, is_first, hard, fleet.counts[:, s])
     points = due.points(base, np.ones_like(base), limits)  # from the work alone (R5)
     changes = _changes(fleet, rows)
@@ -146,29 +144,29 @@ def occasions_due(fleet):
     asked |= (rows["begin"] > base[DAY]).to_numpy()
     asked[list(changes)] = True
     told, found = rows[asked].assign(base=base[:, asked].T.tolist()), []
+    told["basis"] = [BASES[basis] for basis in told["basis"]]
     told["end"], told["start"] = end[:, asked].T.tolist(), points[:, :, asked].T.tolist()
     told["changes"] = [changes.get(row, ()) for row in told["row"]]
-    events = told[list(Event._fields)].itertuples(index=False, name=None)
-    events = [Event(*of) for of in events]
+    events = [Event(*of) for of in told[[*Event._fields]].itertuples(index=False, name=None)]
     for s, mine in told.groupby("s", sort=False).indices.items():
         counts, joined = tuple(fleet.counts[:, s].tolist()), fleet.join_x[:, s].tolist()
         task = Task(counts, joined, fleet.is_new[s], fleet.on_ladder[s])
         found += schedule([events[i] for i in mine.tolist()], task, fleet.rules)
-    row, basis, nth, left, looped = zip(*found, strict=True) if found else [()] * 5
-    looped_rows = rows.loc[[event.row for event in row]]
-    nth, left = (np.array(values, dtype=int) for values in (nth, left))
-    looped_rows = looped_rows.assign(basis=np.array(basis, dtype=object), nth=nth, left=left)
-    frame = pd.concat([rows[~asked].assign(nth=0, left=0), looped_rows], ignore_index=True)
-    looped = np.array(looped, dtype=float).reshape(-1, 3, 4).T
-    points = np.concatenate([points[:, :, ~asked], looped], axis=2)
-    order = np.lexsort((frame["nth"], frame["row"]))
-    kept = order[np.isfinite(points[0]).any(axis=0)[order]]
-    frame, points = frame.iloc[kept].reset_index(drop=True), points[:, :, kept]
-    is_open = frame["done"].lt(0)
-    is_own = frame["nth"] == 0
-    frame = frame.assign(number=frame.groupby("s").cumcount() + 1, is_current=is_own & is_open)
-    frame = frame.assign(since=frame["since"].where(is_own), missed=(frame["left"] > 0) & ~is_open)
-    return frame, points, end[:, frame["row"]]
+    # by the work alone, and what the loop found: place in `points`, row, basis, nth, how many left
+    plain, n = np.flatnonzero(~asked), len(rows)
+    picked = np.stack([plain, plain, rows["basis"].to_numpy()[plain], 0 * plain, 0 * plain])
+    if found:
+        looped = [(n + i, of[0].row, BASES.index(of[1]), *of[2:4]) for i, of in enumerate(found)]
+        picked = np.append(picked, np.transpose(looped), axis=1)
+        points = np.append(points, np.transpose([of[4] for of in found]), axis=2)
+    picked = picked[:, np.isfinite(points[0]).any(axis=0)[picked[0]]]
+    place, row, basis, nth, left = picked[:, np.lexsort(picked[[3, 1]])]
+    frame = {c: rows[c].to_numpy()[row] for c in ("s", "act", "done", "to", "rule", "since")}
+    s, is_open, is_own = frame["s"], frame["done"] < 0, nth == 0
+    frame["number"] = np.arange(len(s)) - np.searchsorted(s, s) + 1
+    frame |= {"basis": basis, "is_current": is_own & is_open, "missed": (left > 0) & ~is_open}
+    frame["since"] = np.where(is_own, frame["since"], np.nan)
+    return pd.DataFrame(frame), points[:, :, place], end[:, row]
 
 
 def _events(fleet):
@@ -180,26 +178,25 @@ def _events(fleet):
     follows = np.append(before[1:] & (s[1:] == s[:-1]), False)[: len(s)]
     came_with = np.maximum(day, joined[s]) <= fleet.origin_x[DAY][s]
     kept = np.flatnonzero(~(before & follows) & ~came_with & (day <= fleet.end_day[s]))
-    live = np.setdiff1d(np.arange(len(joined)), s[kept[before[kept]]])
-    rows = pd.DataFrame({"s": np.append(live, s[kept]), "act": np.append(0 * live - 1, kept)})
-    rows = rows[(joined <= fleet.end_day)[rows["s"]]]
-    rows = rows.sort_values(["s", "act"], ignore_index=True).rename_axis("row").reset_index()
-    done = rows.groupby("s")["act"].shift(-1, fill_value=-1).to_numpy()
-    s, act = rows["s"].to_numpy(), rows["act"].to_numpy()
+    live = np.flatnonzero(~np.isin(np.arange(len(joined)), s[kept[before[kept]]]))
+    s, act = np.append(live, s[kept]), np.append(0 * live - 1, kept)
+    order = np.lexsort((act, s))
+    order = order[(joined <= fleet.end_day)[s[order]]]
+    s, act = s[order], act[order]
+    done = np.where(np.diff(s, append=-1) == 0, np.append(act[1:], -1)[: len(s)], -1)
     base, end = fleet.anchors(s, act), fleet.of_act(AXES, done)
     end[:, done < 0] = fleet.at(s[done < 0], fleet.end_day[s[done < 0]])
     begin, to, key = np.maximum(base[DAY], joined[s]), end[DAY], fleet.key[s]
     rule = fleet.rules.in_force(key, begin)
     # the first day on which the trailing use met the severe condition, as was known then (R8)
-    hard = fleet.duty.loc[fleet.duty["hard"] == 1, "key"]
-    own = fleet.code[s] * FAR
+    hard, own = fleet.duty.loc[fleet.duty["hard"] == 1, "key"], fleet.code[s] * FAR
     since = np.append(hard, np.inf)[np.searchsorted(hard, own + begin)] - own
     since = np.where(fleet.duty_at(s, begin) == 1, begin, np.where(since <= to, since, np.nan))
-    rows = rows.assign(done=done, begin=begin, to=to, rule=rule)
+    rows = pd.DataFrame({"s": s, "act": act, "done": done, "begin": begin, "to": to, "rule": rule})
     rows["last_rule"] = fleet.rules.in_force(key, np.maximum(begin, to))
     rows["since"] = np.where(fleet.rules.ever_severe[rule], since, np.nan)
-    rows["is_first"] = (act < 0) | fleet.of_act("restarts", act)
-    return rows, base, end
+    is_first = (act < 0) | fleet.of_act("restarts", act)
+    return rows.assign(row=rows.index, is_first=is_first), base, end
 
 
 def _changes(fleet, rows):

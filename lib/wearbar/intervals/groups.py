@@ -41,8 +41,7 @@ def site_changes(found, as_of):
 
     Each vehicle's last year beside its own before, as tasks in `differences`. Left out: sites that
     could point at a person, or with fewer than CLEAR_JOBS jobs in a year."""
-    rng, rows = np.random.default_rng(0), []
-    ago = as_of - pd.DateOffset(years=1)
+    rng, rows, ago = np.random.default_rng(0), [], as_of - pd.DateOffset(years=1)
     counted = found[found["in_rate"] & (found["late_edge_date"] > as_of - pd.DateOffset(years=2))]
     counted = counted.assign(won=counted["outcome"] != "late", unit=counted["vehicle"])
     counted["year"] = np.where(counted["late_edge_date"] > ago, "last", "before")

@@ -11,7 +11,7 @@ from wearbar import usage
 from wearbar.intervals import due
 from wearbar.intervals.done import PLAIN
 from wearbar.intervals.due import DAY, DUE, EARLY, EPS, HOURS, KM, LATE, SPAN, UNITS
-from wearbar.intervals.fleet import Fleet, occasions_due
+from wearbar.intervals.fleet import BASES, Fleet, occasions_due
 from wearbar.log.once import kept_with
 from wearbar.log.schema import SHARES, TEXT, said
 from wearbar.stats.recurrence import merged
@@ -23,6 +23,8 @@ NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"
 STALE_DAYS = 45
 HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 COUNTS = "counts"
+FIRST = ["", "both", "distance", "hours", "date"]
+FIRST = np.array([*FIRST, *(f"{name} (forecast)" for name in FIRST)], dtype=object)
 NEVER = 73_000  # days since 1970: beyond it a date says nothing
 REASONS = said("reasons")  # why an occasion is left out of the rate, the one that wins first
 
@@ -57,12 +59,13 @@ def occasions(log, late_share=None):
     s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
     # how far the anchor's km may lie below and above what it is taken for
     hangs = (act >= 0) & ~fleet.on_ladder[s]
-    hangs &= ~frame["basis"].isin(["joined", "unknown-history", "new-plan"]).to_numpy()
+    hangs &= ~np.isin(BASES, ["joined", "unknown-history", "new-plan"])[frame["basis"]]
     km, low, high = fleet.of_act(["km", "low", "high"], act)
     slack = np.where(hangs, np.nan_to_num([km - low, high - km], posinf=np.inf), 0.0)
     q, shut, laid = _kept_open(log, fleet, s, p, x)
     columns = {name: fleet.series[name].array.take(s) for name in ("vehicle", *PLAIN)}
-    columns |= {name: frame[name].to_numpy() for name in ("number", "is_current", "basis")}
+    columns |= {name: frame[name].to_numpy() for name in ("number", "is_current")}
+    columns["basis"] = np.array(BASES, dtype=object)[frame["basis"]]
     columns |= _points_and_ends(fleet, frame, p, q, x, slack, shut, laid)
     columns |= _duty_and_first(fleet, frame, p)
     columns |= _judged(log, fleet, frame, q, x, slack, shut, laid)
@@ -143,36 +146,39 @@ def _points_and_ends(fleet, frame, p, q, x, slack, shut, laid):
 def _duty_and_first(fleet, frame, p):
     """How hard the use was (R8), and which of its limits each occasion reached first (R4)."""
     s, act, rule, to = (frame[name].to_numpy() for name in ("s", "act", "rule", "to"))
-    anchor, is_open = fleet.anchors(s, act), frame["done"].to_numpy() < 0
+    is_open = frame["done"].to_numpy() < 0
     # R8: the duty, and where it is not known the points by the severe limits beside the normal ones
     known = fleet.duty_at(s, to)
     kinds = [~fleet.rules.has_severe[rule], frame["since"].notna(), known < 0]
-    duty = np.select(kinds, ["", "severe", "not-known"], "normal")
-    ask, sooner = np.flatnonzero(duty == "not-known"), np.full((3, len(duty)), np.nan)
+    duty = np.select(kinds, [0, 1, 2], 3)
+    ask, sooner = np.flatnonzero(duty == 2), np.full((3, len(duty)), np.nan)
     limits = fleet.rules.many(rule[ask], ask < 0, ask >= 0, fleet.counts[:, s[ask]])
-    severe = due.points(anchor[:, ask], np.ones((3, len(ask))), limits)[DUE]
+    severe = due.points(fleet.anchors(s[ask], act[ask]), np.ones((3, len(ask))), limits)[DUE]
     sooner[:, ask] = np.fmin(severe, p[DUE][:, ask])
-    columns = {"duty": duty, "severe_since": as_dates(frame["since"])}
+    columns = {"duty": _words(["", "severe", "not-known", "normal"], duty)}
+    columns["severe_since"] = as_dates(frame["since"])
     columns |= {"severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
     # R4: which limit came first by its end, or else which is expected to
-    day, ahead = fleet.reached(s, p[DUE] - HAIR), np.where(is_open, p[DUE], np.nan)
-    day, ask = np.where(day <= to, day, np.nan), np.flatnonzero(is_open)
+    day, ask = fleet.reached(s, p[DUE] - HAIR), np.flatnonzero(is_open)
+    day, ahead = np.where(day <= to, day, np.nan), p[DUE][:, ask]
     at, rate = fleet.pace(s[ask], [to[ask], to[ask]])
     with np.errstate(divide="ignore", invalid="ignore"):
-        when = to[ask] + np.ceil((ahead[:DAY, ask] - at) / rate)
-    ahead[:DAY, ask] = np.where((rate > 0) & (when < NEVER), when, np.nan)
-    first, forecast = _first_limit(day), _first_limit(ahead)
-    waits = is_open & (first == "") & (forecast != "")
-    soonest = np.fmin.reduce(np.where(np.isnan(day), ahead, day), axis=0)
-    columns["expected_date"] = as_dates(np.where(is_open, soonest, np.nan))
-    return columns | {"first_limit": np.where(waits, forecast + " (forecast)", first)}
+        when = to[ask] + np.ceil((ahead[:DAY] - at) / rate)
+    ahead[:DAY] = np.where((rate > 0) & (when < NEVER), when, np.nan)
+    first, forecast, soonest = _first_limit(day), _first_limit(ahead), np.full(len(s), np.nan)
+    first[ask] += np.where((first[ask] == 0) & (forecast > 0), forecast + len(FIRST) // 2, 0)
+    soonest[ask] = np.fmin.reduce(np.where(np.isnan(day[:, ask]), ahead, day[:, ask]), axis=0)
+    return columns | {"expected_date": as_dates(soonest), "first_limit": FIRST[first]}
 
 
 def _first_limit(day):
-    """Which axis' day comes first, in words; "" where there is none."""
+    """Which axis' day comes first, by its place in `FIRST`."""
     which = day == np.fmin.reduce(day, axis=0)
-    kinds = [which.sum(axis=0) > 1, *which]
-    return np.select(kinds, ["both", "distance", "hours", "date"], "").astype(object)
+    return np.select([which.sum(axis=0) > 1, *which], [1, 2, 3, 4], 0)
+
+
+def _words(names, place):
+    return pd.Series(names).array.take(place)
 
 
 def _kept_open(log, fleet, s, p, x):
@@ -184,12 +190,12 @@ def _kept_open(log, fleet, s, p, x):
     shut, back, q = np.stack([fleet.reached(s, p[LATE] - HAIR)] * 2), np.full(len(s), np.nan), p
     shut[1] = fleet.reached(s, np.where(np.isnan(shut[0]), np.nan, p[LATE] + HAIR))
     shut[1, DAY] += 1
-    stays = log.tables["layups"]
-    stays = stays[stays["from"].notna() & stays["vehicle"].isin(fleet.series["vehicle"])]
+    stays = log.tables["layups"].dropna(subset="from")
+    if len(stays):
+        code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
+        stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
     if stays.empty:
         return q, shut, back
-    code = fleet.series.assign(code=fleet.code).drop_duplicates("vehicle")
-    stays = stays.merge(code[["vehicle", "code"]], on="vehicle")
     known = known_on(stays["from"], stays["recorded"])
     stays["known"] = np.where(known > stays["from"], as_days(known), -np.inf)
     alike = stays.groupby(["code", "known"]).ngroup()  # one is joined to those known that day alone
@@ -205,8 +211,7 @@ def _kept_open(log, fleet, s, p, x):
     in_it = ((rows["begin"] <= rows["due"]) | was_open) & (rows["due"] <= rows["until"])
     was_late = rows["passed"] <= rows[["begin", "known"]].max(axis=1)
     rows = rows[in_it & ~was_late].drop_duplicates("row")
-    back[rows["row"]] = rows["use"]
-    q = p.copy()
+    back[rows["row"]], q = rows["use"], p.copy()
     q[LATE, DAY] = np.fmax(p[LATE, DAY], back)
     shut[:, DAY] = np.where(np.isfinite(q[LATE, DAY]), q[LATE, DAY] + [[0], [1]], np.nan)
     return q, shut, back
@@ -227,10 +232,10 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     open."""
     s, act, done, missed = (frame[name].to_numpy() for name in ("s", "act", "done", "missed"))
     is_open, ended, end, basis = done < 0, fleet.ended[s], fleet.end_day[s], frame["basis"]
+
     # R3: the state, by the earliest place that its point may have
-    lowest = p.copy()
-    lowest[:SPAN, KM] -= slack[0]
-    now = due.state(lowest, x)
+    nearer, now, ask = np.pad(slack[:1], [(0, 2), (0, 0)]), 0 * s, np.flatnonzero(is_open)
+    now[ask] = due.state(p[:SPAN, :, ask] - nearer[:, ask], x[:, ask])
     # not known where no recent reading, days in storage apart, tells it by distance or hours
     has_limit, stale = np.isfinite(p[DUE, :DAY]), np.zeros(len(s), dtype=bool)
     ask = np.flatnonzero(is_open & ~ended & has_limit.any(axis=0))
@@ -238,38 +243,41 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     seen, who = np.fmin.reduce(last), fleet.series["vehicle"].iloc[s[ask]]
     rest = usage.layup_days(log, who, as_dates(seen), as_dates(end[ask])).to_numpy()
     stale[ask] = ~(end[ask] - seen - rest <= STALE_DAYS)
-    unsure = stale & (now != "past-window")
-    states = [is_open & ended, unsure, is_open, missed]
-    state = np.select(states, ["not-finished", "not-known", now, "missed"], "done")
+    unsure = stale & (now < 3)
+    state = np.select([is_open & ended, unsure, is_open, missed], [4, 5, now, 6], 7)
     # probably: where it is by now at the pace of the year before its last reading
-    probably, by_now = np.full(len(s), "", dtype=object), x[:, unsure]
+    probably, by_now = np.full(len(s), len(due.STATES)), x[:, unsure]
     to, last = end[unsure], fleet.last_read(s[unsure], end[unsure])
     at, rate = fleet.pace(s[unsure], np.nan_to_num(last))
     by_now[:DAY] = np.where(np.isnan(last + rate), by_now[:DAY], at + rate * (to - last))
-    probably[unsure] = due.state(lowest[:, :, unsure], by_now)
+    probably[unsure] = due.state(p[:SPAN, :, unsure] - nearer[:, unsure], by_now)
     # R9: what was done in storage, or waits there, is counted apart
-    passed_day = np.fmin.reduce(shut[1], axis=0)
-    apart = ~np.isnan(laid) & (x[DAY] <= laid)
+    passed_day, apart = np.fmin.reduce(shut[1], axis=0), ~np.isnan(laid) & (x[DAY] <= laid)
     matured = (passed_day <= end) | (apart & ~is_open)
     # late: past a late edge wherever its km may lie, or typed in after it
     least, most = np.where(is_open, x[KM], fleet.of_act(["low", "high"], done))
     is_late = missed | is_open | (x[HOURS:] > p[LATE, HOURS:] + EPS).any(axis=0)
     is_late |= least > p[LATE, KM] + slack[1] + EPS
-    unclear = ~is_late & (most > lowest[LATE, KM] + EPS)
+    unclear = ~is_late & (most > p[LATE, KM] - slack[0] + EPS)
     typed_late = (fleet.of_act("known_day", done) >= passed_day) & (fleet.kept_from < passed_day)
     typed_late &= ~is_late & matured & ~apart
     is_late |= typed_late
     # early: before its window by every limit; a repair then resets, and is not scored (R16)
-    early = ~is_late & (x < p[EARLY] - EPS).any(axis=0) & (due.state(p, x) == "before-window")
+    early = ~is_late & (x < p[EARLY] - EPS).any(axis=0)
+    early[early] = due.state(p[:, :, early], x[:, early]) == 0
     repair = early & ~fleet.of_act("planned", done)
     early &= ~(repair | apart)
-    outcome = np.select([~matured, is_late, unclear, early], ["", "late", "", "early"], "on-time")
+    outcome = np.select([~matured, is_late, unclear, early], [0, 1, 0, 2], 3)
     # why it does not count; R11: a job whose anchor is not known is never scored
     came_used = np.isnan(fleet.origin_x[HOURS, s]) & (act < 0) & (frame["number"] == 1)
-    unanchored = came_used & (basis != "first") | basis.isin(["unknown-history", "first-reading"])
-    left, joined = is_open & ended & ~matured, basis == "joined"
+    unanchored = came_used & (basis != BASES.index("first"))
+    unanchored |= np.isin(BASES, ["unknown-history", "first-reading"])[basis]
+    left, joined = is_open & ended & ~matured, basis == BASES.index("joined")
     reasons = [unanchored, joined, apart, repair, typed_late, left, stale & ~matured, ~matured]
-    why = np.select([*reasons, unclear & ~typed_late], list(REASONS), COUNTS)
-    columns = {"state": state, "probably": probably, "outcome": outcome, "why": why}
-    columns |= {"is_matured": matured, "is_typed_late": typed_late, "in_rate": why == COUNTS}
+    why = np.select([*reasons, unclear & ~typed_late], range(len(REASONS)), len(REASONS))
+    state = _words([*due.STATES, "not-finished", "not-known", "missed", "done"], state)
+    columns = {"state": state, "probably": np.array([*due.STATES, ""], dtype=object)[probably]}
+    columns["outcome"] = _words(["", "late", "early", "on-time"], outcome)
+    columns |= {"why": _words([*REASONS, COUNTS], why), "is_matured": matured}
+    columns |= {"is_typed_late": typed_late, "in_rate": why == len(REASONS)}
     return columns | {"is_laid_up": ~np.isnan(laid), "before_next_use": is_open & np.isinf(laid)}

@@ -169,8 +169,7 @@ def within(units, by, rng):
     for _ in range(lots):
         signs = rng.choice([-1.0, 1.0], (500, len(z)))
         above += (np.abs(signs @ z) >= seen - 1e-9).sum(axis=0)
-    p = (above + 1) / (500 * lots + 1)
-    total = np.maximum(weight.sum(axis=0), 1e-12)
+    p, total = (above + 1) / (500 * lots + 1), np.maximum(weight.sum(axis=0), 1e-12)
     share, rest = ((weight * x).sum(axis=0) / total for x in (won / n, rest_won / rest_n))
     counts = both.sum(axis=0)
     table = pd.DataFrame({by: names, "share": share, "rest": rest, "p": p})

@@ -128,8 +128,7 @@ def reminder_drift(log, found, confidence=0.9, use=None):
     """
     rows = _stands_for(found, log, usage.log_path(log))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
-    rows = rows.rename(columns=names)
-    model, days = use or model_of(log), {}
+    rows, model, days = rows.rename(columns=names), use or model_of(log), {}
     for name, day in (("plan", "due_date"), ("reminder", "reminder_day")):
         asked = {"due_km": rows[f"{name}_km"], "due_hours": nan, "due_date": rows[day]}
         days[name] = due_dates(model, rows[["vehicle"]].assign(**asked), confidence)

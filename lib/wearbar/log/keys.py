@@ -42,7 +42,21 @@ def look_up(keys, by_key):
     >>> look_up(pd.Series(["A", "B", "C"]), pd.Series({"A": 1.0, "B": 2.0})).tolist()
     [1.0, 2.0, nan]
     """
-    return pd.Series(by_key.reindex(keys).array, keys.index, name=keys.name)
+    row, held = slice(None), keys
+    if len(keys) > len(by_key):  # some of them more than once
+        row, held = pd.factorize(keys, use_na_sentinel=False)
+    return pd.Series(by_key.reindex(held).array[row], keys.index, name=keys.name)
+
+
+def order_by(key, *ties):
+    """The order by key, and of equal keys by the `ties`, the foremost first (arrays): as
+    `np.lexsort`, but several times faster where the keys lie nearly in order."""
+    order = np.argsort(key, kind="stable")
+    is_equal = np.diff(key[order]) == 0
+    place = np.flatnonzero(np.append(is_equal, False) | np.append(False, is_equal))
+    rows = order[place]
+    order[place] = rows[np.lexsort([of[rows] for of in (*reversed(ties), key)])]
+    return order
 
 
 def stacked(frames):

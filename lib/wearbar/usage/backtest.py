@@ -32,8 +32,7 @@ SETTLED = 0.9
 OWN = ("season-and-lay-ups", "season", "lay-ups", "level", "season-and-lay-ups-steady")
 OWN += ("level-steady",)
 NAIVE = ("trailing-year", "last-year")
-NAMES = (*OWN, *NAIVE)
-MULTIPLES = np.geomspace(0.5, 4, 43)
+NAMES, MULTIPLES = (*OWN, *NAIVE), np.geomspace(0.5, 4, 43)
 _FAR = 1e3
 CASE = ["cut", "vehicle", "ahead_days", "bin"]  # bin: number in HORIZONS
 

@@ -11,8 +11,7 @@ from wearbar.usage.distance import Path, days_later, days_of, distance_at
 
 YEARS_BACK, _YEARS_AHEAD = 3, 12
 _LEAST_VEHICLES, _MANY_VEHICLES = 5, 15
-_LEAST_FORTNIGHTS = 8
-_MOST_SPANS = 100_000
+_LEAST_FORTNIGHTS, _MOST_SPANS = 8, 100_000
 LEAST_DISPERSION = 0.01  # days: a reading may be of any hour, and no two days are alike
 
 
@@ -124,8 +123,7 @@ def usual_layups(layups, as_of):
     open_until = days_later(rows["from"], usual).clip(lower=pd.Timestamp(as_of))
     rows = rows.assign(to=rows["to"].fillna(open_until))
     recent = rows["from"] > pd.Timestamp(as_of) - pd.Timedelta(days=365)
-    again = rows[rows["reason"].eq("season") & recent]
-    parts = [rows]
+    again, parts = rows[rows["reason"].eq("season") & recent], [rows]
     for n in (1, 2):
         parts.append(again.assign(**{c: again[c] + pd.DateOffset(years=n) for c in ("from", "to")}))
     return stacked(parts)

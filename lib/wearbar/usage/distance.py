@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pandas as pd
 
+from wearbar.log.keys import order_by
 from wearbar.log.once import kept_with
 from wearbar.log.schema import READINGS
 
@@ -29,9 +30,8 @@ def as_days(dates):
 
 def as_dates(days):
     """Whole days since 1970 as datetime64[ns]; NaN and infinity are NaT."""
-    known = np.isfinite(days)
-    whole = np.where(known, days, 0).astype(np.int64).astype(_DAY)
-    return np.where(known, whole, np.datetime64("NaT")).astype("datetime64[ns]")
+    whole = np.where(np.isfinite(days), days, _NAT).astype(np.int64)
+    return whole.astype(_DAY).astype("datetime64[ns]")
 
 
 def days_later(date, days):
@@ -114,8 +114,7 @@ def _as_driven(code, day, shown, restart):
     at every change the old one's last that was written down less the new one's first, summed up."""
     changed, key = np.flatnonzero(~np.isnan(restart)), code * 10**6 + day
     row, phase = np.append(np.arange(len(code)), changed), np.zeros(len(code) + len(changed))
-    is_first = np.arange(len(row)) >= len(code)
-    shown = np.append(shown, restart[changed])
+    is_first, shown = np.arange(len(row)) >= len(code), np.append(shown, restart[changed])
     if len(changed):
         change = pd.DataFrame({"key": key, "old": shown[: len(code)], "new": restart}).iloc[changed]
         nth = change.groupby("key").cumcount()
@@ -123,7 +122,7 @@ def _as_driven(code, day, shown, restart):
         is_nearer = np.abs(shown[: len(code)] - new) < np.abs(shown[: len(code)] - old)
         phase[: len(code)] = np.where(is_nearer, np.inf, 0)  # as before the day's changes, or after
         phase[changed], phase[is_first] = 1 + 2 * nth, 2 + 2 * nth
-    order = np.lexsort((shown, phase, key[row]))
+    order = order_by(key[row], phase, shown)
     row, shown, is_first = row[order], shown[order], is_first[order]
     by = code[row]
     if not len(changed):
@@ -167,16 +166,16 @@ class Path:
 
     def get(self, name, row):
         """`day`, `low`, `high` or `offset` of rows; NaN of row -1."""
-        return np.append(getattr(self, name), np.nan)[row]
+        held = getattr(self, name)
+        return np.where(row >= 0, held[np.maximum(row, 0)], np.nan) if len(held) else row * np.nan
 
 
 def path_of(readings, column="distance_km"):
     """The `Path` of `readings` (of `usage.readings`), on distance or `hours`."""
-    kept = np.flatnonzero(readings[column].notna())
-    value, day = readings[column].to_numpy()[kept], days_of(readings["date"])[kept]
-    shown = readings["meter_hours" if column == "hours" else "odometer_km"]
-    offset = value - shown.to_numpy()[kept]
-    code, vehicles = pd.factorize(readings["vehicle"].take(kept))
+    meter = "meter_hours" if column == "hours" else "odometer_km"
+    rows = readings[["vehicle", "date", meter, column]].dropna(subset=column)
+    value, day = rows[column].to_numpy(), days_of(rows["date"])
+    offset, (code, vehicles) = value - rows[meter].to_numpy(), pd.factorize(rows["vehicle"])
     start = np.flatnonzero((np.diff(code, prepend=-1) != 0) | (np.diff(day, prepend=0) != 0))
     end, code = np.append(start[1:], len(day))[: len(start)] - 1, code[start]
     low, high = np.minimum.reduceat(value, start), np.maximum.reduceat(value, start)
@@ -191,14 +190,11 @@ def path_of(readings, column="distance_km"):
 
 def last_not_above(values, first, last, wanted):
     """Row of the last value <= wanted in each values[first:last], ascending; first - 1: none."""
-    low, high = first.copy(), last.copy()
-    while np.any(low < high):  # bisects all at once
-        middle = (low + high) // 2
-        above = values[np.minimum(middle, len(values) - 1)] > wanted
-        moving = low < high
-        high = np.where(moving & above, middle, high)
-        low = np.where(moving & ~above, middle + 1, low)
-    return low - 1
+    row, longest = first - 1, int(np.max(last - first, initial=0))
+    for step in (2**power for power in reversed(range(longest.bit_length()))):  # all at once
+        at = row + step
+        row += step * ((at < last) & ~(values.take(at, mode="clip") > wanted))
+    return row
 
 
 def distance_at(path, vehicle, date):
@@ -247,8 +243,7 @@ def to_cumulative(path, vehicle, date, odometer_km):
     row, _ = path.around("day", vehicle, day)
     earlier = np.where(row > next(path.rows(vehicle)), row - 1, -1)
     yesterday, after = (np.nan_to_num(path.get("offset", at)) for at in (earlier, row))
-    before = np.where(path.get("day", row) == day, yesterday, after)
-    where = path.get("high", row)
+    before, where = np.where(path.get("day", row) == day, yesterday, after), path.get("high", row)
     nearer = np.abs(shown + before - where) < np.abs(shown + after - where)
     return pd.Series(shown + np.where(nearer, before, after), index=index_of(vehicle))
 
@@ -264,6 +259,7 @@ def odometer_of(path, vehicle, distance_km):
 def distance_of(path, vehicle, date, odometer_km):
     """As `distance_at`, of rows that may have a reading of their own: it alone where they have."""
     code, path = numbers_of(path.vehicles, vehicle), path.numbered()
-    own = to_cumulative(path, code, date, odometer_km).to_numpy()
-    at = (np.where(np.isnan(own), of, own) for of in bounds_at(path, code, days_of(date)))
+    at = np.stack([to_cumulative(path, code, date, odometer_km)] * 3)
+    rest = np.isnan(at[0])
+    at[:, rest] = bounds_at(path, code[rest], days_of(date)[rest])
     return pd.DataFrame(dict(zip(_AT, at, strict=True)), index=index_of(vehicle))

@@ -17,8 +17,7 @@ from wearbar.usage.distance import as_dates, date_at, days_of, index_of, last_no
 from wearbar.usage.model import fit_usage
 
 WIDEN_AT = [15, 60, 135, 270]  # days ahead at which each of the model's `widen` holds
-ENDS = ("date", "low", "high")
-_METRE = 0.001
+ENDS, _METRE = ("date", "low", "high"), 0.001
 GRID = np.r_[0:90, 90:200:2, 200:501:5].astype(float)
 STEP = np.gradient(GRID)
 

@@ -223,8 +223,7 @@ def _shrink(own, kind, place):
         mean = np.where(enough, middle[group], mean)
         weight = np.where(enough, 1 / spread[group], weight)
         count = np.where(enough, n[group], count)
-    precision = np.where(told, 1 / v, 0.0) + weight
-    stands = (own["n"] >= 1) & (own["mean"] == 0)
+    precision, stands = np.where(told, 1 / v, 0.0) + weight, (own["n"] >= 1) & (own["mean"] == 0)
     precision = np.where((precision == 0) | stands, np.nan, precision)
     critical = stats.t.ppf(0.975, np.maximum(own["df"], 1))
     return {

@@ -9,8 +9,7 @@ from wearbar.log.schema import SHARES, TEXT
 from wearbar.stats.recurrence import merged
 from wearbar.usage.distance import as_dates, bounds_at, days_of, distance_at, index_of, log_path
 
-_DAY, GAP_DAYS = "datetime64[D]", 60
-_FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
+_DAY, GAP_DAYS, _FAR = "datetime64[D]", 60, np.datetime64("2262-01-01", "D").astype(np.int64)
 
 
 def daily_rate(path, as_of, days=365, confidence=0.9):
@@ -54,8 +53,7 @@ def gaps(path):
 def site_at(log, vehicle, date):
     """Site of each vehicle at each date, or at one: its latest posting, or else `vehicles.site`."""
     vehicle_of = pd.Series(pd.array(vehicle, dtype=TEXT), name="vehicle")
-    site = look_up(vehicle_of, log.vehicles["site"])
-    posted = log.tables["postings"]
+    site, posted = look_up(vehicle_of, log.vehicles["site"]), log.tables["postings"]
     if len(posted):
         posted = posted.dropna(subset=["from", "site"])
         date = np.broadcast_to(np.asarray(date, dtype="datetime64[ns]"), len(site))

@@ -16,8 +16,7 @@ from wearbar.usage.distance import known_on
 
 # periods whose row is written when they end; of the others the beginning is known, and the end, if
 # still to come, is not
-WRITTEN_AT_END = ("use",)
-PAID_AHEAD = ("fixed_costs",)
+WRITTEN_AT_END, PAID_AHEAD = ("use",), ("fixed_costs",)
 OF_USE = ("vehicles", "layups", *READINGS)
 YEAR = pd.Timedelta(days=366)
 
