@@ -197,7 +197,7 @@ def told(tables, header):
             "home_lacks",
             lapsed=household.lapsed(log),
             unread=household.unread(log, periods),
-            missed=tanks.attrs["missed"],
+            missed=fuel.missed(log).to_dict("records"),
         ),
         "fuel moves": words(
             "home_fuel", economy=made["economy"], moves=made["fuel_moves"].to_dict("records")

@@ -9,6 +9,7 @@ import numpy as np
 
 from wearbar import usage
 from wearbar.log.keys import stacked
+from wearbar.log.once import kept_with
 from wearbar.stats.estimate import ratios
 
 FAR = 0.7  # of the vehicle's median consumption, or the same above it
@@ -21,9 +22,23 @@ def tanks(log):
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
-    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing;
-    "missed" names those with far less than usual, as where a fill is missing: dicts.
+    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing.
     """
+    made, usable, far, _ = _made(log)
+    kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
+    kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
+    return kept
+
+
+def missed(log):
+    """Tanks that show far less fuel than usual, as where a fill is missing: frame `TANK`."""
+    made, _, far, usual = _made(log)
+    return made.loc[far & (made["l_per_100km"] < usual), TANK]
+
+
+@kept_with
+def _made(log):
+    """(every tank, whether its distance and fuel are known, are far from usual, the usual)."""
     # a tank lacks the litres of a fill set aside, unless that was one typed twice
     fuel, lost = log.si("fuel"), log.aside.get("fuel", log.tables["fuel"].iloc[:0])
     twice = log.set_aside.query("rule == 'same-reading' and table == 'fuel'")["line"]
@@ -48,11 +63,7 @@ def tanks(log):
     own = made.groupby(series)["l_per_100km"]
     usual = own.transform("median").where(own.transform("count") >= ENOUGH)
     far = usable & ~(made["l_per_100km"] / usual.fillna(made["l_per_100km"])).between(FAR, 1 / FAR)
-    kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
-    less = made[far & (made["l_per_100km"] < usual)]
-    kept.attrs["missed"] = less[["vehicle", "date"]].to_dict("records")
-    kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
-    return kept
+    return made, usable, far, usual
 
 
 def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):

@@ -69,16 +69,16 @@ def fuel_changes(tanks, as_of, confidence=0.9):
     years with `LEAST_TANKS` each. is_clear: with limits as wide as all rows together ask
     (Bonferroni), 1 is outside. The season is compared over whole years of tanks, the last ones.
     """
-    ago = (as_of - tanks["date"]).dt.days // 365.25
-    months, rows = tanks["date"].dt.month.isin(COLD), []
-    for (vehicle, kind), own in tanks.groupby(["vehicle", "kind"]):
-        whole = ago[own.index] < max((as_of - own["date"].min()).days // 365.25, 1)
-        halves = {"season": (whole & months[own.index], whole & ~months[own.index])}
-        halves["year"] = (ago[own.index].eq(0), ago[own.index].eq(1))
+    ago = ((as_of - tanks["date"]).dt.days // 365.25).to_numpy()
+    is_cold, rows = tanks["date"].dt.month.isin(COLD).to_numpy(), []
+    fuel = tanks[["volume_l", "distance_km"]].to_numpy().T
+    for about, at in sorted(tanks.groupby(["vehicle", "kind"]).indices.items()):
+        whole = ago[at] < max(ago[at].max(), 1)
+        halves = {"season": (whole & is_cold[at], whole & ~is_cold[at])}
+        halves["year"] = (ago[at] == 0, ago[at] == 1)
         for what, sides in halves.items():
             if min(side.sum() for side in sides) >= LEAST_TANKS:
-                both = [own.loc[x, ["volume_l", "distance_km"]].to_numpy().T for x in sides]
-                rows.append((vehicle, kind, what, both))
+                rows.append((*about, what, [fuel[:, at[side]] for side in sides]))
     made = [(*about, *ratio_apart(*both, confidence)) for *about, both in rows]
     wide = [ratio_apart(*both, 1 - CLEAR_P / len(rows)) for *_, both in rows]
     clear = [low > 1 or high < 1 for _, low, high in wide]
