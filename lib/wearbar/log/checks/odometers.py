@@ -170,8 +170,7 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
 
     series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that
     value may rise in a day (a step within one counts as one), by reading. weight: what keeping a
-    reading is worth. slack: how far value may fall, where it is read with an error.
-    """
+    reading is worth. slack: how far value may fall, where it is read with an error."""
 
     def follows(a, b):
         """Whether each reading at `b` can come next after that at `a`."""

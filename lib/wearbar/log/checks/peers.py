@@ -2,8 +2,7 @@
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
 spread (1.4826 times the median distance from the middle): where bills differ widely, wide ones
-pass. tests/log/test_plausible.py simulates logs with heavy bills.
-"""
+pass. tests/log/test_plausible.py simulates logs with heavy bills."""
 
 import numpy as np
 import pandas as pd
