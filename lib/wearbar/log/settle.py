@@ -163,8 +163,7 @@ def oldest(tables, as_of):
 def newest(tables, today=None):
     """The last day of a record or reading, today at most; NaT where there is none."""
     days = [tables[name]["date"] for name in RECORDS]
-    for name in READINGS.keys() - {*RECORDS}:
-        table = tables[name]
+    for name, table in ((name, tables[name]) for name in READINGS.keys() - {*RECORDS}):
         days += [table[date].where(table[reading].notna()) for reading, date in READINGS[name]]
     days = np.concatenate(days)
     days = days[~np.isnat(days) if today is None else days <= today.to_datetime64()]
@@ -265,8 +264,7 @@ def _digest(name, frame, found, written):
         digest.update(col.name.encode())
         if col.kind == "number":
             size = values.to_numpy() + 0.0
-            size[np.isnan(size)] = np.nan
-            digest.update(size.astype("<f8", copy=False))
+            digest.update(np.where(np.isnan(size), np.nan, size).astype("<f8", copy=False))
         elif col.kind == "date":
             digest.update(values.to_numpy().astype("<M8[D]").astype("<i8").astype("<i4").tobytes())
         else:
