@@ -147,8 +147,7 @@ def owning_per_km(account, confidence=0.9):
     """What was spent and the fall in value together, over distance: an `Estimate`.
 
     Of vehicles whose change of value is known; their spending counts by the share of their distance
-    over which it is. Refused as `cost_per_km` is.
-    """
+    over which it is. Refused as `cost_per_km` is."""
     part = valued(account)
     lines = account.lines[account.lines["vehicle"].isin(part.index)]
     known = known_by(lines, pd.Series("all", lines.index))

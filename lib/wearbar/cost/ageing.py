@@ -31,8 +31,7 @@ class RepairTrend:
 def repair_visits(account, log):
     """Visits with work for a defect or on advice, and parts of the same visit: one row each.
 
-    Frame `vehicle, date, amount` (where known), `is_free` (others bore all of it), `age_years`.
-    """
+    Frame `vehicle, date, amount` (where known), `is_free` (others bore all of it), `age_years`."""
     lines = account.lines
     for_repair = lines["source"].eq("fitted") & lines["why"].isin(["defect", "advice"])
     lines = lines[for_repair | lines["category"].eq("repairs")]
@@ -51,8 +50,7 @@ def _age(log, vehicle, date):
 def observed_periods(account, log):
     """When each vehicle's record was kept, without the holes in its readings: one row a period.
 
-    Frame `vehicle, start, end, from_years, to_years`. A hole mostly filled by a lay-up is none.
-    """
+    Frame `vehicle, start, end, from_years, to_years`. A hole mostly filled by a lay-up is none."""
     fleet = account.vehicles
     holes = usage.gaps(usage.log_path(log)).merge(fleet, on="vehicle", suffixes=("", "_kept"))
     holes["start"] = np.maximum(holes["start"], holes["start_kept"])
@@ -77,8 +75,7 @@ def cost_by_kind(visits, periods, kind_of, confidence=0.9):
     leave those at risk. Over the ages at which `MIN_AT_RISK` vehicles or more are on record; where
     there are none, or fewer than `MIN_VISITS` visits at them, from the youngest age on record to
     the oldest of two (or of one), without limits. The first and last row have no event. `attrs`
-    counts visits: "inside" the curve, "outside" of every record, "apart" at ages of too few.
-    """
+    counts visits: "inside" the curve, "outside" of every record, "apart" at ages of too few."""
     made = {}
     for kind, some in periods.groupby(periods["vehicle"].map(kind_of).to_numpy()):
         own = visits[visits["vehicle"].isin(some["vehicle"])]

@@ -39,8 +39,7 @@ def money_lines(log):
     blank and other is none; 0 and `is_free` where others paid. fitted: price + fitting; what came
     with the vehicle, or a later row of the same part, is left out if it has no price. fuel: the
     cost, or unit price times volume. fixed_costs: the whole period's, on its last day. Rows set
-    aside are in it, their amount not known, so that no sum without them passes for whole.
-    """
+    aside are in it, their amount not known, so that no sum without them passes for whole."""
     lines = _lines(log)
     if not log.aside:
         return lines
@@ -102,8 +101,7 @@ def double_entries(log):
 
     A part's price in `fitted`, and in `work` of the same visit or day and no other position parts
     of the same money, or parts on a task that fits this category; or a price on more than one row
-    of the same part. A part fitted on no known day is in no sum.
-    """
+    of the same part. A part fitted on no known day is in no sum."""
     fitted, work = log.tables["fitted"], log.tables["work"]
     fitted = fitted[(fitted["price"] > 0) & fitted["fitted"].notna()]
     fitted = fitted.rename(columns={"fitted": "date"}).reset_index(names="line")
@@ -136,8 +134,7 @@ def money_entries(log):
     Worked out beside `money_lines` and the account, to be held against them. Frame `line, column,
     amount` (as written, what was recovered negative; of a fill also by its unit price), `table,
     vehicle, date, what, why` (of `WHY_LEFT`, "" where all is counted), `counted_amount` (the part
-    of the period in the vehicle's days of record) and `left_out_amount`. A figure of 0 is none.
-    """
+    of the period in the vehicle's days of record) and `left_out_amount`. A figure of 0 is none."""
     found, days = [], log.record_periods
     for name, (day, what, signs) in MONEY.items():
         used, costs = log.tables[name], [column for column in signs if column != "recovered"]

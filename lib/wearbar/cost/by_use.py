@@ -40,8 +40,7 @@ def compared(entries, top, bottom, confidence=0.9):
     entries: `vehicle, group, duty` and sums `top`, `bottom`, whose ratios are compared in each
     group by `log_change`: a vehicle may be in both. Of groups with three vehicles in each use the
     mean log ratio, each counted as the difference of two means of its vehicles is, with Welch's
-    degrees of freedom; refused below `MIN_APART` vehicles in either use of them together.
-    """
+    degrees of freedom; refused below `MIN_APART` vehicles in either use of them together."""
     parts, entries = [], entries[entries["duty"].isin(DUTIES) & (entries[bottom] > 0)]
     for _, own in entries.groupby("group"):
         sums = own.pivot_table([top, bottom], "vehicle", "duty", "sum", fill_value=0.0)

@@ -22,8 +22,7 @@ def tanks(log):
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
-    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing.
-    """
+    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing."""
     made, usable, far, _ = _made(log)
     kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}
@@ -70,8 +69,7 @@ def fuel_economy(tanks, by=("vehicle", "kind"), confidence=0.9):
     """Total volume over total distance of each group.
 
     Frame `*by, l_per_100km, low, high, n, volume_l, distance_km`; electric is kWh per 100 km. By
-    vehicle n are tanks, and the limits come from the spread between them; else n are vehicles.
-    """
+    vehicle n are tanks, and the limits come from the spread between them; else n are vehicles."""
     by, rows = list(by), tanks
     if "vehicle" not in by:
         rows = tanks.groupby([*by, "vehicle"], as_index=False)[["volume_l", "distance_km"]].sum()

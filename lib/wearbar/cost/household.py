@@ -34,8 +34,7 @@ def all_in(account):
     Frame `vehicle, kind, km_per_year`, and of each of `PARTS` and of all of them (`all_`) the
     `cost` of a month and `cost_per_km`, over its days of record and those with a known distance;
     `lacks`: parts, or fuel, of which the log has nothing. NaN as in `cost_per_km`; all of it where
-    running costs are not known: their rows lack money, or the record is short.
-    """
+    running costs are not known: their rows lack money, or the record is short."""
     lines, valued_by = account.lines, account.worth["vehicle"]
     pays_price = lines["category"].eq("finance") & lines["vehicle"].isin(valued_by)
     account = replace(account, lines=lines[~pays_price])  # the price counts as value lost
@@ -67,8 +66,7 @@ def fuel_changes(tanks, as_of, confidence=0.9):
 
     tanks: of `fuel.tanks`, each a draw of its vehicle's use. Limits by `ratio_apart`, of halves or
     years with `LEAST_TANKS` each. is_clear: with limits as wide as all rows together ask
-    (Bonferroni), 1 is outside. The season is compared over whole years of tanks, the last ones.
-    """
+    (Bonferroni), 1 is outside. The season is compared over whole years of tanks, the last ones."""
     ago = ((as_of - tanks["date"]).dt.days // 365.25).to_numpy()
     is_cold, rows = tanks["date"].dt.month.isin(COLD).to_numpy(), []
     fuel = tanks[["volume_l", "distance_km"]].to_numpy().T
@@ -100,8 +98,7 @@ def unread(log, periods):
     """Times without a reading that no lay-up tells of, up to the report date: frame `vehicle, from,
     to` (blank: it goes on), `days, row`: the row of `layups` that would tell it, as CSV.
 
-    periods: `ageing.observed_periods`.
-    """
+    periods: `ageing.observed_periods`."""
     after = periods.groupby("vehicle")["start"].shift(-1)
     rows = periods[["vehicle", "end"]].assign(to=after - ONE_DAY)
     known = usage.readings(log)[["vehicle", "date"]].groupby("vehicle")["date"].max()

@@ -1,8 +1,7 @@
 """Keep or replace each vehicle now: what keeping it one more year costs, against a new one.
 
 While its next year's work, fall in value and fixed cost are below a year of a new one kept to its
-cheapest age, keep it (Park, Contemporary Engineering Economics; from memory). It is money alone.
-"""
+cheapest age, keep it (Park, Contemporary Engineering Economics; from memory). It is money alone."""
 
 import numpy as np
 import pandas as pd
@@ -28,8 +27,7 @@ def keep_or_replace(kept, cars, prices=None, change=0.0, rate=0.0, confidence=0.
     costs. rate: of interest a year. saving_cost: by how much a new one costs less, with limits
     (jackknife over the kind's vehicles of the log ratio, wider by how far a vehicle's own record
     may mislead). answer: "replace" or "keep" where they leave out nil and Holm's p over all is
-    below 1 - confidence. flip_*: at which work, or price of a new one, both cost the same.
-    """
+    below 1 - confidence. flip_*: at which work, or price of a new one, both cost the same."""
     here, names = cars[~cars["has_left"]], FIGURES.split()
     found = [cars[:0].reindex(columns=[*cars, *names, "why_not"])]
     for k in kept:

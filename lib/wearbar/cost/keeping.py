@@ -2,8 +2,7 @@
 
 Kept from new to an age, a vehicle costs a year [its fall in value + the mean cost of its work until
 then] / age, without interest unless a rate is given. Fuel and fixed costs are taken not to hang on
-age. It is money alone: no vehicle is safer, or fitter for its use, for being cheaper.
-"""
+age. It is money alone: no vehicle is safer, or fitter for its use, for being cheaper."""
 
 from collections import namedtuple
 from dataclasses import dataclass, field
@@ -111,8 +110,7 @@ def cheapest_age(kind, lines, periods, values, born, confidence=0.9, samples=100
 
     lines: money lines; those of `AGE_CATEGORIES` count. periods: `observed_periods`.
     values: `account.value_points`; settlements are left out. born: Series of in_service by vehicle.
-    Value is taken to fall by the same share each year; one bought used counts from its age then.
-    """
+    Value is taken to fall by the same share each year; one bought used counts from its age then."""
     record = _record(lines, periods, values, born)
     n, at_risk = len(record.cars), (record.years > 0).sum(axis=0)
     usable, age = record.usable, record.age[: record.usable]

@@ -1,7 +1,6 @@
 """Planned against unplanned replacement of parts: at an age or at failure, whichever is first, it
 costs [cp R + cf (1 - R)] / integral of R (Barlow & Proschan 1965; from memory). Money advises
-nothing where a failure can hurt someone: such parts are refused. Nothing may put work later.
-"""
+nothing where a failure can hurt someone: such parts are refused. Nothing may put work later."""
 
 import re
 
@@ -27,8 +26,7 @@ def best_age(planned, failed, scale, shape):
     """(age, saving) of the cheapest planned replacement of parts with Weibull lives: arrays.
 
     saving: share of what replacing at failure costs. Infinite, 0 where no age helps: the shape is 1
-    or less, or a failure costs no more.
-    """
+    or less, or a failure costs no more."""
     ratio, scale, k = np.broadcast_arrays(np.asarray(planned, float) / failed, scale, shape)
     helps = (k > 1) & (ratio < 1)
     k, goal = np.where(helps, k, 2.0), np.where(helps, ratio / np.where(helps, 1 - ratio, 1.0), 1.0)
@@ -60,8 +58,7 @@ def planned_age(category, lives, bills, safety=(), stop=0.0, confidence=0.9, rng
     (a new one, fitted), `bill` (with its work) and `has_failed`. safety: the plan's. stop: what an
     unplanned stop costs besides. Limits: jackknife over vehicles, log scale, Student's t; of the
     saving, the low one. flat_share: of samples of vehicles drawn again, those without ageing.
-    planned_cost: below `MIN_KEPT` planned bills, of the part alone. why_not: it has no age.
-    """
+    planned_cost: below `MIN_KEPT` planned bills, of the part alone. why_not: it has no age."""
     names, ended = pd.Index(lives["vehicle"].unique()), lives["cause"].eq("failed").to_numpy()
     n, car = len(names), names.get_indexer(lives["vehicle"])
     counts = {"n": lives["part_key"].nunique(), "n_failed": int(ended.sum())}

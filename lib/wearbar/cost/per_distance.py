@@ -27,8 +27,7 @@ def cost_per_km(account, by=None, confidence=0.9):
     over total distance of the days whose distance is known; amount and cost_per_day are of all
     days. Limits by the spread between n vehicles, of three or more and `MIN_BILLS` rows with money.
     cost_per_km is NaN where known_share, the least share of rows with money over the workshop's and
-    the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle has been here `MIN_DAYS`.
-    """
+    the fuel, is below `MIN_KNOWN`; both costs are NaN where no vehicle has been here `MIN_DAYS`."""
     lines, cars = account.lines, account.vehicles
     if by in ("category", "is_fixed"):  # each vehicle's distance counts for every group
         lines = lines.assign(group=lines[by])
@@ -165,8 +164,7 @@ def _by_vehicle_and_year(account):
 def change_of_years(account, confidence=0.9):
     """How the cost per distance changed between whole years: (`Estimate`, p, (first, last) year).
 
-    The last's over the first's, of vehicles driven in both, paired; years None where under two.
-    """
+    The last's over the first's, of vehicles driven in both, paired; years None where under two."""
     told = by_year(account, confidence).query("is_whole and cost_per_km > 0")
     if len(told) < 2:
         note = "needs two whole calendar years with their money"
@@ -184,8 +182,7 @@ def differences(account, by, confidence=0.9, rng=None):
     Frame `by, ratio` (cost over the others' together), `low, high` (none below `MIN_APART`
     vehicles), `n` (vehicles), `p` (vehicles dealt among the groups again by `rng`), `p_holm`,
     `is_clear` (below `CLEAR_P`), one row a group. Groups not known, not shown or of fewer than
-    `SMALL_SITE` vehicles are left out; empty where under two remain, or no deal could be clear.
-    """
+    `SMALL_SITE` vehicles are left out; empty where under two remain, or no deal could be clear."""
     lines, cars = account.lines, account.vehicles.set_index("vehicle")
     made = entries_of(lines, cars["distance_km"])
     made["group"] = made["vehicle"].map(cars[by])

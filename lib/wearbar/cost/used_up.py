@@ -13,8 +13,7 @@ def spread(account, rows, spans, path):
     the like. A part that has ended served what it ran; one in service is to serve its usual
     distance, or what it has run where that is more (units of production: common practice in
     accounts, no source). What cannot be spread, as all other money, stands on its day. stock: a row
-    a line of `fitted` with money: vehicle, detail, amount, used_amount, left_amount, is_spread.
-    """
+    a line of `fitted` with money: vehicle, detail, amount, used_amount, left_amount, is_spread."""
     lines = account.lines.reset_index(drop=True)
     paid = lines[lines["source"].eq("fitted") & lines["amount"].notna()]
     own = paid.reset_index(names="paid")[["paid", "line", "amount"]]

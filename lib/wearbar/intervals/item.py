@@ -42,8 +42,7 @@ def items(log):
     reading given for it. driven_km: since then with it open, or without a valid certificate;
     gap_days: whole days without one. stops: a recall that stops the vehicle. state: as of an
     occasion; not-known for re-checks in a log that has none. outcome: of a re-check. table, line:
-    of its row. A vehicle's rows end when it is disposed of.
-    """
+    of its row. A vehicle's rows end when it is disposed of."""
     path, kinds = usage.log_path(log), {"certificates": _certificates, "campaigns": _campaigns}
     kinds |= {"work": _rechecks, "deferrals": _deferrals}
     rows = [rows_of(log, path) for table, rows_of in kinds.items() if len(log.tables[table])]

@@ -52,8 +52,7 @@ def occasions(log, late_share=None):
     first day of use). is_typed_late: done in time, typed in after it. in_rate; why: "counts" or a
     key of `REASONS`. near_work, near_date: of what is open, the last planned work since its anchor
     whose name comes near the task's. late_share: a reader's own allowance after the due point, as a
-    share of the interval, in place of the plan's. Source: common practice, none.
-    """
+    share of the interval, in place of the plan's. Source: common practice, none."""
     fleet = _fleet(log, late_share)
     frame, p, x = occasions_due(fleet)
     s, act = frame["s"].to_numpy(), frame["act"].to_numpy()
@@ -98,8 +97,7 @@ def use_by_day(log):
     brought something to light, by vehicle and date, which holds until the vehicle's next row.
 
     vehicle, date, duty (severe, normal or not-known, by the plan in force), and the share of each
-    kind of use, NaN where less than half of the distance is told of.
-    """
+    kind of use, NaN where less than half of the distance is told of."""
     fleet = _fleet(log)
     days = fleet.duty.assign(vehicle=fleet.vehicles[fleet.duty["code"]])
     duty = days["hard"].map({1: "severe", 0: "normal", -1: "not-known"}).astype(object)

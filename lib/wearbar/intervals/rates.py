@@ -81,8 +81,7 @@ def differences(found, by, rng=None):
     with fewer than CLEAR_JOBS jobs, of one unit or not known, and sites that could point at a
     person. Empty where fewer than two remain or no outcome could be clear: `attrs["reason"]` is
     then "groups" or "units". `attrs["unknown"]`: jobs whose group is not known. `attrs["p_all"]`:
-    of vehicles, that all are alike.
-    """
+    of vehicles, that all are alike."""
     counted = found[found["in_rate"]].assign(won=found["outcome"] != "late")
     none, unknown = pd.DataFrame(columns=[by, *COLUMNS]), int(counted[by].isna().sum())
     none.attrs.update(reason="groups", unknown=unknown)

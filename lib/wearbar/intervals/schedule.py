@@ -2,8 +2,7 @@
 
 A point is (due, early edge, late edge, interval) of one axis, NaN where that axis has none; an
 occasion has three: km, hours, day (R17: hours are a limit like the others). Days count from
-1970-01-01. The edges belong to the window. Common practice, no source.
-"""
+1970-01-01. The edges belong to the window. Common practice, no source."""
 
 from calendar import monthrange
 from datetime import date

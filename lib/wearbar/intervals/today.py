@@ -80,8 +80,7 @@ def rate_change(then, now, confidence=0.9):
     Vehicles are paired: jackknife over them, each left out of both rates at once, with Student's t
     (Efron & Tibshirani 1993, ch. 11, from memory). No limits below three vehicles, or where fewer
     than `FEWEST` of what came since would be late, or in time, at the rate of all: they would cover
-    79 to 87 times for 90. Above, they cover 88 to 92 in simulation with 3 to 100 vehicles.
-    """
+    79 to 87 times for 90. Above, they cover 88 to 92 in simulation with 3 to 100 vehicles."""
     both = then.set_index("vehicle").add_suffix("_then")
     both = both.join(now.set_index("vehicle").add_suffix("_now"), how="outer")
     both = both.astype(float).fillna(0.0)
@@ -124,8 +123,7 @@ def reminder_drift(log, found, confidence=0.9, use=None):
     the earlier of its date and the day its distance is reached (by readings, or the forecast's
     median); plan_odometer_km: as the instrument shows it. reminder_date, reminder_km: the same of
     the reminder, or when it was first seen to show. drift_days, drift_km: the reminder's less the
-    plan's, positive where it comes too late, the latest first. use: of `backtest.model_by_test`.
-    """
+    plan's, positive where it comes too late, the latest first. use: of `backtest.model_by_test`."""
     rows = _stands_for(found, log, usage.log_path(log))
     names = {"anchor_date": "last_date", "due_km": "plan_km", "due_odometer_km": "plan_odometer_km"}
     rows, model, days = rows.rename(columns=names), use or model_of(log), {}

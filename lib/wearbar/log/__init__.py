@@ -25,8 +25,7 @@ def read_log(path, as_of=None, today=None):
     """Read and check the log at `path`: a folder, a workbook or a database URL.
 
     as_of: the last day to count, None the log's own, never later than `today`, the day of reading
-    (None: the computer's). Raises LogError, a sentence a fault, for what cannot be read at all.
-    """
+    (None: the computer's). Raises LogError, a sentence a fault, for what cannot be read at all."""
     source, plan = open_source(path), None
     if isinstance(name := source.header.get("plan"), str) and name:
         distance = check_header(source.header).get("distance", "km")

@@ -1,8 +1,7 @@
 """The maintenance plan: which tasks fall due, at what limits, for which vehicles, from which day.
 
 Each table of a plan.toml is one plan. Versions by date are an array of tables `[[van]]`, or tables
-of different names with the same `applies_to`, with a different `from` each; the oldest names it.
-"""
+of different names with the same `applies_to`, with a different `from` each; the oldest names it."""
 
 from dataclasses import dataclass
 from pathlib import Path
@@ -34,8 +33,7 @@ class Plan:
     `early_share, late_share`, or else `tolerance_km, tolerance_days, tolerance_hours`. plans: one
     row a version: `plan, name` (of its own table), `valid_from, valid_to, applies_to,
     unknown_history, severe_when` (dict). covers: `plan, valid_from, code, covered`: doing `code`
-    also does `covered`, at the same position; transitive, each pair once.
-    """
+    also does `covered`, at the same position; transitive, each pair once."""
 
     tasks: pd.DataFrame
     plans: pd.DataFrame

@@ -163,11 +163,11 @@ def oldest(tables, as_of):
 def newest(tables, today=None):
     """The last day of a record or reading, today at most; NaT where there is none."""
     days = [tables[name]["date"] for name in RECORDS]
-    for name, pairs in READINGS.items():
-        table = tables[name]
-        days += [table[date].where(table[reading].notna()) for reading, date in pairs if len(table)]
-    days = stacked(days)
-    return (days if today is None else days[days <= today]).max()
+    for name, table in ((name, tables[name]) for name in READINGS.keys() - {*RECORDS}):
+        days += [table[date].where(table[reading].notna()) for reading, date in READINGS[name]]
+    days = np.concatenate(days)
+    days = days[~np.isnat(days) if today is None else days <= today.to_datetime64()]
+    return pd.Timestamp(days.max()) if len(days) else pd.NaT
 
 
 def _drop_after(log, found, today):
@@ -258,20 +258,21 @@ def _digest(name, frame, found, written):
     the columns that the source has."""
     digest = hashlib.sha256(f"{FIRST_NAMES.get(name, name)} {len(frame)} ".encode())
     for col in [c for c in TABLES[name] if c.name in written] if len(frame) else ():
-        values = frame[col.name]
+        values = frame[col.name].array
         if values.isna().all():
             continue
         digest.update(col.name.encode())
         if col.kind == "number":
-            digest.update(np.where(np.isnan(values), np.nan, values + 0.0).astype("<f8").tobytes())
+            size = values.to_numpy() + 0.0
+            digest.update(np.where(np.isnan(size), np.nan, size).astype("<f8", copy=False))
         elif col.kind == "date":
             digest.update(values.to_numpy().astype("<M8[D]").astype("<i8").astype("<i4").tobytes())
         else:
-            text = pc.fill_null(pa.array(values.array, pa.large_string()), "\0")
+            text = pc.fill_null(pa.array(values, pa.large_string()), "\0")
             text = text.combine_chunks() if isinstance(text, pa.ChunkedArray) else text
             ends = np.frombuffer(text.buffers()[1], "<i8")
             ends = ends[text.offset : text.offset + len(text) + 1]
-            digest.update((ends - ends[0]).tobytes())
+            digest.update(ends - ends[0] if ends[0] else ends)
             digest.update(text.buffers()[2][ends[0] : ends[-1]])
     if len(found):
         digest.update(found[["line", "column", "value", "rule"]].to_csv(index=False).encode())

@@ -3,9 +3,10 @@ word near a task of the vehicle's plan is only a doubt: the row stays as it was 
 
 from difflib import SequenceMatcher
 
+import numpy as np
 import pandas as pd
 
-from wearbar.log.checks.problems import named
+from wearbar.log.checks.problems import codes, named
 from wearbar.log.keys import is_among, stacked
 from wearbar.log.schema import TEXT, said
 from wearbar.log.sources.header import toml
@@ -28,28 +29,41 @@ def as_planned(plan, tables):
     code = {(of, word): task for of, task, also in told for word in also}
     words, tables = [], dict(tables)
     for name in ("work", "deferrals") if code else ():
-        rows = tables[name]
-        plain = rows["task"].str.strip().str.casefold()
-        meant = map(code.get, zip(rows["vehicle"].map(own), plain, strict=True))
-        meant = pd.Series(list(meant), rows.index, dtype=TEXT)
+        rows = tables[name].copy(deep=False)
+        pair, pairs = _pairs(own, rows)
+        meant = [code.get((of, task and task.strip().casefold())) for of, task in pairs]
+        meant = pd.Series(pd.array(meant, dtype=TEXT).take(pair), rows.index)
         words.append(_words(name, rows, meant, "also"))
-        tables[name] = rows.assign(task=meant.fillna(rows["task"]))
+        tables[name], rows["task"] = rows, meant.fillna(rows["task"])
 
     # the task that planned work outside the plan comes near to
     work, latest = tables["work"], plan.tasks
-    asked = work[(work["why"].isin(["planned", "advice"]) & work["task"].notna()).to_numpy()]
-    pairs = list(zip(asked["vehicle"].map(own), asked["task"], strict=True))
+    is_asked = (work["why"].isin(["planned", "advice"]) & work["task"].notna()).to_numpy()
+    asked = work[["vehicle", "task", "date"]][is_asked]
+    pair, pairs = _pairs(own, asked)
     if strange := {*pairs} - {*zip(latest["plan"], latest["code"], strict=True)}:
         latest = latest.drop_duplicates(["plan", "code"], keep="last")
     near = {
         (name, task): nearest(task, latest[latest["plan"] == name])
         for name, task in strange
-        if pd.notna(name) and not task.endswith("-recheck")
+        if name and not task.endswith("-recheck")
     }
-    meant = pd.Series([near.get(pair) or None for pair in pairs], asked.index, dtype=TEXT)
+    meant = pd.array([near.get(each) or None for each in pairs], dtype=TEXT).take(pair)
+    meant = pd.Series(meant, asked.index)
     words = stacked([NO_WORDS, *words, _words("work", asked, meant, "near")])
     mend = f'if it is that work, add also = ["{{}}"] to task {{}} in {plan.source}'.format
     return tables, words, named("work", asked, meant.notna(), "task", "task-near", mend, meant)
+
+
+def _pairs(own, rows):
+    """The plan and task of each row, None for none: numbers, and the pairs that they stand for.
+    own: the plan of each vehicle, by vehicle."""
+    plan, plans = own.factorize()
+    task, tasks = rows["task"].factorize()
+    plans, tasks = [*plans, None], [*tasks, None]
+    plan = np.r_[plan, -1][codes(rows["vehicle"], own.index)]
+    pair, pairs = pd.factorize(plan % len(plans) * len(tasks) + task % len(tasks))
+    return pair, [(plans[k // len(tasks)], tasks[k % len(tasks)]) for k in pairs]
 
 
 def beside_plan(log):

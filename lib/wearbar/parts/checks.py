@@ -2,8 +2,7 @@
 
 A tyre's limit is the law's (a lowest pressure, a greatest age in years), or, for pressure, the
 plan's figure with a source that is no example: `TOO_LOW` below it is out (common practice, no
-source). A tyre without a limit is not in these frames: that is no word that it is in order.
-"""
+source). A tyre without a limit is not in these frames: that is no word that it is in order."""
 
 import numpy as np
 import pandas as pd
@@ -38,8 +37,7 @@ def oil_use(log, confidence=0.9):
 
     A period runs between two days at which the level was known before and after: read (a top-up at
     place "level before" is what was missing), nothing to add, or topped up at a level check, which
-    is to the mark. One with an oil change in it counts in none.
-    """
+    is to the mark. One with an oil change in it counts in none."""
     # a row a vehicle and day with a top-up: mL missing before, and whether that is known
     rows = log.si("measurements")
     rows = rows[rows["quantity"].eq("top-up") & rows["value"].notna()]

@@ -3,8 +3,7 @@ items differ; the vehicle is the unit.
 
 A part costs E[price + fitting] / E[distance in service] in the long run, whatever it is removed for
 (Ross 1996, Stochastic Processes, section 3.6; from memory). Items are compared only for the same
-place on the same kind of vehicle, and money alone never chooses a tyre or a pad.
-"""
+place on the same kind of vehicle, and money alone never chooses a tyre or a pad."""
 
 from dataclasses import replace
 from itertools import combinations
@@ -68,8 +67,7 @@ def life_by_vehicle(place, confidence, *items):
     so its fit is averaged with a lognormal one by their Akaike weights (Burnham and Anderson 2002,
     Model selection and multimodel inference, section 2.9; from memory). Lives: `vehicle,
     duration_km, observed, entry_km` and perhaps `last_seen_km`. Limits: each vehicle left out in
-    turn, log scale, Student's t; none where a sample has no fit.
-    """
+    turn, log scale, Student's t; none where a sample has no fit."""
     names = pd.Index(pd.concat([lives["vehicle"] for lives in items]).unique())
     n, logs = len(names), []
     for lives in items:
@@ -135,8 +133,7 @@ def lives_by_item(spans, confidence=0.9, rng=None):
     Columns `ITEM` and `LIFE`: n_early: removed early; n_between: ends that lie between two looks
     `EXACT` of the median life apart or more; life_km: the median, early ends taken as independent
     of wear (NaN where floor_km is below `NEAR` of it); floor_km: were every part removed early
-    about to wear out; low_km: the low limit of the latter, high_km: the high one of the former.
-    """
+    about to wear out; low_km: the low limit of the latter, high_km: the high one of the former."""
     rng, rows = rng or np.random.default_rng(0), []
     for key, group in watched(with_place(spans)).groupby(ITEM):
         n, n_ended = group["part_key"].nunique(), int(group["observed"].sum())
@@ -201,8 +198,7 @@ def cost_per_distance(spans, confidence=0.9, rng=None):
 
     Columns `ITEM` and `COST`: n, n_off: lives, and parts removed; price, fitting: means of those
     known; service_km: mean distance in service, all ends. Limits: jackknife over vehicles; where
-    vehicles or ends are too few, as the note says, `life_of`.
-    """
+    vehicles or ends are too few, as the note says, `life_of`."""
     rng, rows = rng or np.random.default_rng(0), []
     for (*about, spent), lives in _items(spans):
         found = life_of_item("mean", lives, confidence, rng)
@@ -224,8 +220,7 @@ def pairs(spans, confidence=0.9):
     both), `p` that they cost the same, `p_holm`, `apart` (that is below `CLEAR_P`), `break_even`
     (the price at which the other would cost the same) with limits, `lives_needed` (of both, for the
     interval to leave out 1; -1 where they are too near). No row where either has under `MIN_ENDS`,
-    both are on fewer than `PAIR_VEHICLES`, or no limits can be given.
-    """
+    both are on fewer than `PAIR_VEHICLES`, or no limits can be given."""
     items = [item for item in _items(spans) if item[1]["observed"].sum() >= MIN_ENDS]
     rows = []
     for (a, lives), (b, other_lives) in combinations(items, 2):

@@ -44,8 +44,7 @@ def segments_of(log):
     Adds `part_key`, `life` (number of the part's life), `start`, `end` (days; the end of one still
     on is the log's or the vehicle's last), `watch` (when the record of the vehicle begins),
     `start_km`, `end_km`, `watch_km` (cumulative), `length_km`, `is_on`, and `before_km`, the part's
-    distance in earlier rows and before the log; NaN where not known.
-    """
+    distance in earlier rows and before the log; NaN where not known."""
     rows, path = log.si("fitted").reset_index(names="line"), usage.log_path(log)
     given = log.tables["fitted"]["limit_depth"].to_numpy()
     rows["limit_depth_mm"] = rows["limit_depth_mm"].mask(rows["category"].isin(PERCENT), given)
@@ -112,8 +111,7 @@ def spans_of(log, category=None):
     began to watch it and when last seen; age_known: that both are, else it serves for wear alone.
     seen_km: its vehicle's distance from the record's first day to `end`. n_readings: days on which
     its wear was read. last_seen_km: its distance when last read and still good. unrecorded_km:
-    (from, to) pairs of its distance in a hole of the record.
-    """
+    (from, to) pairs of its distance in a hole of the record."""
     rows = segments_of(log)
     rows = rows if category is None else rows[rows["category"].eq(category)].reset_index(drop=True)
     until = np.minimum(rows["end_km"], rows["watch_km"])
@@ -215,8 +213,7 @@ def looks_of(log):
     NaN where nothing tells it: a depth against its limit needs none. source: "reading" of
     `measurements`, or of `fitted` "new" (its new depth at its fitting), "fitted", "removed". A
     reading belongs to the `part` it names, or else to what was on at that position that day; on the
-    day of a change to the part that is removed, unless it is nearly the new one's depth.
-    """
+    day of a change to the part that is removed, unless it is nearly the new one's depth."""
     segments = segments_of(log)
     own = segments["start_km"].notna() & segments["before_km"].notna()
     zero = (segments["start_km"] - segments["before_km"]).where(own, segments["watch_km"])

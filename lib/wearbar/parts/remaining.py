@@ -5,8 +5,7 @@ says how: "reading", or "line" (a forecast; "" in other states). "may-be-below":
 limit, or a doubted reading, is past it. "limit-not-known": neither the log nor the law gives one,
 and the part is within `NEAR_MM` of a shipped example's. The last reading is the most worn of the
 last day on which the part was read, or of a place not read then that was at the limit when it last
-was; far off its line it is doubted, unless another place agrees and it is the lower.
-"""
+was; far off its line it is doubted, unless another place agrees and it is the lower."""
 
 import numpy as np
 import pandas as pd
@@ -50,8 +49,7 @@ def remaining(wear, as_of, daily=None, confidence=0.9):
     Its slope has what is usual of like parts as a prior (empirical Bayes); limits are Fieller's on
     its posterior. Where wear bends (`wear.bent`) the line is of straightened heights, and each low
     limit the lower of both. A last reading lower than the line and in none cuts what is left by the
-    share of the height left that it takes off. Age and damage are not seen by it.
-    """
+    share of the height left that it takes off. Age and damage are not seen by it."""
     on = _judged(wear if wear.bent is None else wear.bent, confidence)
     if wear.bent is not None:
         straight = _judged(wear, confidence)

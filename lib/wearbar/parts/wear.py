@@ -28,8 +28,7 @@ class Wear:
     parts: a row a part, from its governing place: the span's columns, those of `limits_for` and of
     its line (`fit_lines`), `rate_mm_per_1000km` (% for stretch), `se`, what is usual of like parts
     (`usual_rate`, `usual_cv`, `n_alike`, `spread_cv`: on any vehicle), `bend`, `hinge`. looks: the
-    readings, with `residual`, `t`, `is_doubtful`; those without a distance are in no line.
-    """
+    readings, with `residual`, `t`, `is_doubtful`; those without a distance are in no line."""
 
     parts: pd.DataFrame
     looks: pd.DataFrame
@@ -63,8 +62,7 @@ def wear_of(spans, looks, law):
     and `usual_cv`, its part-to-part spread as a share) is an empirical Bayes prior: rates of like
     parts (same kind, item and axle, or where under three, same kind) vary about their mean by a
     share common to the category, by moments (DerSimonian & Laird 1986, iterated; from memory), with
-    `SPREAD` taken as worth `SPREAD_WORTH` parts, leant to what the vehicle's other parts tell.
-    """
+    `SPREAD` taken as worth `SPREAD_WORTH` parts, leant to what the vehicle's other parts tell."""
     spans = pd.concat([spans, wear_line.limits_for(spans, law)], axis=1)
     # where a fitted part is now; where a removed one always was
     axles = axle_of(spans["last_position"].where(spans["is_on"], spans["positions"]))
@@ -206,8 +204,7 @@ def life_to_limit(wear, by=tuple(STRATUM), confidence=0.9):
     Beside `by`: `n` (wear lines), `vehicles`, `quantity`, `rate_mm_per_1000km`, `life_km` with
     limits (of the median part: usable depth over the geometric mean rate; Student's t on vehicles -
     1, on the log scale; none below three), `quick_km` (the life that nine parts in ten exceed).
-    Where wear bends the rate is that before the bend, the low limit the lower of both forms'.
-    """
+    Where wear bends the rate is that before the bend, the low limit the lower of both forms'."""
     by = list(by)
     if wear.bent is not None:
         forms = (replace(form, bent=None) for form in (wear.bent, wear))

@@ -2,8 +2,7 @@
 them, and whether they bend. Heights in mm; stretch in percent.
 
 Above the bend (two thirds worn) depth falls at one rate, below it at that rate times 1 + bend.
-Stretching the depths below it by 1 / (1 + bend) makes such a line straight.
-"""
+Stretching the depths below it by 1 / (1 + bend) makes such a line straight."""
 
 from functools import cache
 from math import inf, nan
@@ -32,8 +31,7 @@ def limits_for(spans, law):
 
     `limit` is the log's own `limit_depth`, but never past the legal one: the deeper of the two, or
     for stretch the lesser; NaN where neither is known; `limit_from`: "the log", "the law", "".
-    `example_limit`, to be wary of without one: the strictest shipped for such a part.
-    """
+    `example_limit`, to be wary of without one: the strictest shipped for such a part."""
     stretched = spans["category"].isin(PERCENT)
     legal = law.limits_of(spans, HEIGHTS)
     if stretched.any():
@@ -73,8 +71,7 @@ def crossing(intercept, slope, var_aa, var_ab, var_bb, limit, quantile):
 
     The distances x at which (intercept + slope x - limit)^2 <= quantile^2 var(intercept + slope x):
     high is infinite where the slope may be nil, low -infinite where no distance is excluded, value
-    infinite where the line does not fall.
-    """
+    infinite where the line does not fall."""
     height = intercept - limit
     a = slope**2 - quantile**2 * var_bb
     b = height * slope - quantile**2 * var_ab

@@ -3,8 +3,7 @@
 Wear, lives, faults and oil compare hard use with easy use: a task's normal interval, which
 stands for easy use, is divided by how much more there is in hard use. Lives of a task's part are
 held against its own interval too, in either duty: 90% should reach it. Of each the limit that asks
-for least counts (one-sided, 95%), and only where Holm's p over all of them is below 0.05.
-"""
+for least counts (one-sided, 95%), and only where Holm's p over all of them is below 0.05."""
 
 from math import nan
 
@@ -35,8 +34,7 @@ def advice(log, found, beyond, confidence=0.9, unit_km=1.0):
     The rest is of the evidence that decides: basis ("wear", "life", "faults", "oil", "reach"),
     what, exposure, share_easy, share_hard (means of vehicles below and from the plan's condition,
     or the median), ratio (hard use over easy), its lower limit, reach_km (90% reach it) and its
-    high limit, n_ends (wear lines, ends, faults or periods), n_vehicles, n_censored, p, p_holm.
-    """
+    high limit, n_ends (wear lines, ends, faults or periods), n_vehicles, n_censored, p, p_holm."""
     tasks = log.plan_or_empty.in_force(log.as_of).dropna(subset="every_km")
     tasks = tasks.rename(columns={"every_km": "plan_km"})[TASK].astype({"part": object})
     tests = [*_compared(log, found, beyond), *_reached(log, tasks, confidence)]

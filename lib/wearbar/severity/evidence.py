@@ -1,7 +1,6 @@
 """Which parts count, where use can be compared, what an effect is, when it is refused.
 
-The thresholds are judgement, fixed in advance.
-"""
+The thresholds are judgement, fixed in advance."""
 
 from dataclasses import dataclass, replace
 from math import ceil, nan

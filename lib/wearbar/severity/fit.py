@@ -39,8 +39,7 @@ def effect(parts, exposure, others=(), confidence=0.9, rng=None):
     sd of a recalled share. others: further kinds of use to adjust for. Rates are fitted as of
     `working`; bias-reduced cluster-robust limits with Satterthwaite's degrees of freedom (Bell &
     McCaffrey 2002), which are Student's t on vehicle means where those suffice. Where a side has
-    few vehicles p is no less than by dealing their use again within sites.
-    """
+    few vehicles p is no less than by dealing their use again within sites."""
     rng = np.random.default_rng(0) if rng is None else rng
     used, left_out = evidence.usable(parts, exposure)
     category = str(parts["category"].iloc[0]) if len(parts) else ""
@@ -81,8 +80,7 @@ def working(used, design):
 
     Iteratively reweighted least squares (McCullagh & Nelder 1989, ch. 2, from memory): the mean of
     a rate is unbiased however few its readings, that of its logarithm is not. Variance: a share of
-    the mean that parts have in common, and each line's own error.
-    """
+    the mean that parts have in common, and each line's own error."""
     rate, se, vehicle = (used[c].to_numpy() for c in ("rate_mm_per_1000km", "se", "vehicle"))
     mean, weight = np.full(len(rate), rate.mean()), np.ones(len(rate))
     for _ in range(ROUNDS):

@@ -39,8 +39,7 @@ def lives_and_visits(log, visited, exposures, confidence=0.9):
     rate, for +0.10 of share), n_ends (visits, faults, or periods of oil use), n_vehicles, n,
     n_censored, note (why there is none), p (two-sided, of none), p_holm, second (Cox's hazard, or
     the negative binomial's rate, for the same). Lives are to wear or failure. visited: the second
-    of `visits_by_vehicle`. Adjusted for kind, site and axle, and for other uses known.
-    """
+    of `visits_by_vehicle`. Adjusted for kind, site and axle, and for other uses known."""
     groups = [("life", *own) for own in lives_by_use(log).groupby("category")]
     groups += [("visits", "visits", visited), *by_task(log, visited)]
     table = [_row(*own, e, exposures, confidence) for own in groups for e in exposures]

@@ -3,8 +3,7 @@
 As 49 CFR 575.104 (from memory) grades tyres: control tyres of one item run each course, and how
 fast they wear there, against their base rate, is the course's severity, by which what any other
 tyre wore on it is brought to the base. A site's severity holds its roads, use, loads and drivers
-together: it says how hard a site is, not why.
-"""
+together: it says how hard a site is, not why."""
 
 from math import nan
 

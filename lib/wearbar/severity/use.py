@@ -28,8 +28,7 @@ def by_vehicle(log):
     vehicle, site (where it was last), kind, coverage_share (of the distance that `use` tells of),
     severe_now (yes, no or not known: whether work now open is due by the plan's severe limits, as
     every list has it), first_severe (the first day on which its year before was known to be hard),
-    and a column for each kind of use in the log, in the order of `conditions`.
-    """
+    and a column for each kind of use in the log, in the order of `conditions`."""
     fleet = log.tables["vehicles"]
     start = fleet["acquired"].fillna(log.first_day).clip(lower=log.first_day)
     end = fleet["disposed"].fillna(log.as_of)

@@ -52,8 +52,7 @@ def robust(gram, scores, contrasts):
     gram (g, p, p), scores (g, p): each cluster's part of that information and of the score.
     Bias-reduced cluster-robust variance with Satterthwaite's degrees of freedom (Bell & McCaffrey
     2002, Survey Methodology 28:169; for fits with dropped directions, the generalised inverse of
-    Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672).
-    """
+    Pustejovsky & Tipton 2018, J. Bus. Econ. Stat. 36:672)."""
     if not (are_small := np.trace(gram, axis1=1, axis2=2).max() < SMALL):
         eigen, vectors = np.linalg.eigh(np.eye(gram.shape[1]) - gram)
         shrink = np.where(eigen > 1e-8, 1 / np.sqrt(np.clip(eigen, 1e-8, None)), 0.0)
@@ -80,8 +79,7 @@ def fit_clustered(design, y, cluster, ratio=None, weights=None):
 
     design: (n, p) of independent columns; y: (n). ratio: variance between clusters over that within
     (of a row of weight 1); None: by restricted maximum likelihood (Patterson & Thompson 1971, from
-    memory). weights: (n), the inverse of each row's variance; None: all alike.
-    """
+    memory). weights: (n), the inverse of each row's variance; None: all alike."""
     code, names = pd.factorize(np.asarray(cluster), sort=True)
     root = np.ones((len(code), 1)) if weights is None else np.sqrt(weights)[:, None]
     rows = np.column_stack([np.asarray(design, float), np.asarray(y, float)]) * root

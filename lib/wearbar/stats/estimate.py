@@ -74,8 +74,7 @@ def proportion(successes, trials, clusters=None, confidence=0.9):
     Wilson's interval (Brown, Cai & DasGupta 2001), exact (Clopper-Pearson) below 10 trials. With
     clusters, the vehicle of each: Wilson's with as many trials as independent ones would need for
     the variance seen between vehicles, and Student's t on vehicles - 1 (in the manner of Korn &
-    Graubard 1998). Sources from memory.
-    """
+    Graubard 1998). Sources from memory."""
     from statsmodels.stats.proportion import proportion_confint
 
     won, tried = (np.atleast_1d(np.asarray(counts, float)) for counts in (successes, trials))
@@ -117,8 +116,7 @@ def ratios(group, numerator, denominator, confidence=0.9):
     Entries with either missing are left out; no limits below three. Jackknife on the log scale (the
     plain one where some ratio is not positive) with Student's t on n - 1 (Cochran 1977, ch. 6, from
     memory). With rare, very large costs 90% limits miss low (79 to 88 times in 100 hold, by
-    simulation): a large bill that has not come yet is in no interval.
-    """
+    simulation): a large bill that has not come yet is in no interval."""
     num, den = np.asarray(numerator, float), np.asarray(denominator, float)
     known = np.asarray(~(np.isnan(num) | np.isnan(den) | pd.isna(group)))
     num, den = num[known], den[known]
@@ -149,8 +147,7 @@ def ratio_change(before, after, confidence=0.9):
 
     before, after: (numerator, denominator), one entry a vehicle in each, the same in both: paired;
     0 where it is in one alone. Limits by `log_change` and Student's t. No limits and p NaN where
-    either has under three vehicles, or a sum is not positive.
-    """
+    either has under three vehicles, or a sum is not positive."""
     n = len(before[0])
     if min(np.count_nonzero(side[1]) for side in (before, after)) < MIN_VEHICLES:
         return refused("needs three vehicles in both", confidence, n), nan
@@ -196,8 +193,7 @@ def share_change(won_then, n_then, won_now, n_now, confidence=0.9):
     One entry a vehicle in each: what was counted (n) and succeeded (won); paired. Limits from those
     of the two shares (`proportion` by vehicle) and the correlation of the vehicles' parts in them
     (Newcombe 1998, Stat. Med. 17:2635; Zou & Donner 2008, Stat. Med. 27:1693; from memory). p: of
-    the limit on the side of none, as Student's t.
-    """
+    the limit on the side of none, as Student's t."""
     sides = np.array([(won_then, n_then), (won_now, n_now)], float)
     vehicles = sides.shape[2]
     if vehicles < 2 or not (sides[:, 1].sum(axis=1) > 0).all():
@@ -231,8 +227,7 @@ def shrink(value, se, group=None):
     """Each value drawn towards its group's mean by as much as its own error asks: array like value.
 
     value, se: one entry a vehicle, NaN where not known; a value without an error becomes the mean.
-    DerSimonian & Laird's moments (1986), Morris's (1983) empirical Bayes; both from memory.
-    """
+    DerSimonian & Laird's moments (1986), Morris's (1983) empirical Bayes; both from memory."""
     from statsmodels.stats.meta_analysis import combine_effects
 
     value, variance = np.asarray(value, float), np.asarray(se, float) ** 2

@@ -151,8 +151,7 @@ def _residuals(place, at, amount, periods, mean_jump, at_risk):
     and the fourth power with each step widened.
 
     A unit's residual sums (its jump - mean jump) / m while at risk, m at risk: from one change to
-    the next a height of its own, less a drift that all share, whose powers are summed apart.
-    """
+    the next a height of its own, less a drift that all share, whose powers are summed apart."""
     (begin, past), size, risk = periods, len(at_risk) + 1, np.maximum(at_risk, 1)
     # a difference from a large drift would lose digits: at knots the drift begins anew from nil
     run = np.append(0.0, np.cumsum(np.abs(mean_jump) / risk))
@@ -209,8 +208,7 @@ def trend(unit, time, end, entry=0.0, method="robust"):
     Arguments as in `mean_cumulative`, one period a unit, without an event for which the record
     stopped. method: "robust" (three units or more) takes each unit's sum of (time - middle of its
     period) as one observation, which holds when events cluster (Lawless, Cigsar & Cook 2012, from
-    memory); "lewis-robinson" (one unit) divides Laplace's test by the spread of the gaps.
-    """
+    memory); "lewis-robinson" (one unit) divides Laplace's test by the spread of the gaps."""
     start = pd.Series(np.broadcast_to(np.asarray(entry, float), len(end)), end.index)
     unit, time = np.asarray(unit), np.asarray(time, float)
     score = pd.Series(time - ((start + end) / 2).reindex(unit).to_numpy()).groupby(unit).sum()
@@ -232,8 +230,7 @@ def power_law(time, end, entry=0.0, less=0):
 
     (t / scale) ** shape events come to a unit by a time t since new. time: of each event. end,
     entry: of each unit's record. less: 1 for the less biased shape, (n - 1) / n of it, where
-    records end at a time. NaN below three events. Crow 1974, in MIL-HDBK-189 (from memory).
-    """
+    records end at a time. NaN below three events. Crow 1974, in MIL-HDBK-189 (from memory)."""
     time, end = (np.asarray(x, float) for x in (time, end))
     entry, time = np.broadcast_to(np.asarray(entry, float), end.shape), time[time > 0]
     n, longest = len(time), max(end.max(initial=0.0), 1e-9)

@@ -1,8 +1,7 @@
 """What lives and rates of events go with: errors take vehicles, not rows, as independent.
 
 Of log life = intercept + sum of coefficient x covariate + sigma x Z the likelihood is maximised in
-1 / sigma and the other coefficients over sigma, as in `likelihood`.
-"""
+1 / sigma and the other coefficients over sigma, as in `likelihood`."""
 
 import warnings
 from dataclasses import dataclass, field

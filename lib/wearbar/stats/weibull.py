@@ -106,8 +106,7 @@ class WeibullFit:
     `quantile`, `mean`, `survival` and `interval` give an `Estimate` each, with limits by `method`:
     "profile" (likelihood ratio), "bootstrap" (the same with quantiles from a parametric bootstrap
     by `rng`, seeded alike by default), "wald" (normal on the log scale), "known-shape", or "auto":
-    the known shape's where given, else profile from 20 ends, bootstrap from 5, none below.
-    """
+    the known shape's where given, else profile from 20 ends, bootstrap from 5, none below."""
 
     mu: float  # the log of the scale
     sigma: float  # one over the shape
@@ -255,8 +254,7 @@ def fit_groups(family, duration, observed, group, entry=None, weights=None, last
 
     family: "weibull" or "lognormal". Columns `group, n, n_observed, mu, sigma` (mean and spread of
     the log of a lognormal life; of a Weibull one, log scale and 1 / shape), `loglik, early, median,
-    mean` (early: 90% reach it); NaN without a maximum. The rest as in `fit_weibull`.
-    """
+    mean` (early: 90% reach it); NaN without a maximum. The rest as in `fit_weibull`."""
     rows = clean(duration, observed, entry, weights, last_seen)
     code, names = pd.factorize(np.asarray(group))
     fits = limits.fit_all(sample_of(family, *rows, code, len(names)))
@@ -273,8 +271,7 @@ def life_of(duration, observed, entry=None, p=0.5, confidence=0.9, rng=None, las
 
     No end: NaN, with a one-sided lower bound at a known shape. One to four: the known shape over
     the range `SHAPES`, since a fit's limits don't hold for few censored samples. From five: the
-    fit's own limits, noted where the product-limit curve does not reach the quantile.
-    """
+    fit's own limits, noted where the product-limit curve does not reach the quantile."""
     rows = clean(duration, observed, entry, None, last_seen)
     ends, n = int(rows[1].sum()), len(rows[0])
 

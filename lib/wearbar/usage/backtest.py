@@ -4,8 +4,7 @@ distances asked for, and what became of them.
 Asked is when each vehicle's odometer will reach levels 10 to 320 days ahead at its mean rate. The
 truth is a span between two readings, or open where the level was not reached by the log's end: such
 cases stay, since dropping them would keep the fast. What is used at a cut, the method and the
-widening, is chosen on earlier cuts alone, and the scores told are those of the choices.
-"""
+widening, is chosen on earlier cuts alone, and the scores told are those of the choices."""
 
 from dataclasses import dataclass, replace
 

@@ -137,8 +137,7 @@ def season(spans, origin, end):
     weight is a wave of one year, and of half a year too where there are two years of record or many
     vehicles, fitted to how each vehicle's distance divides over its spans (a quasi-multinomial
     likelihood). Needs a year of record from five vehicles, or two years of any, read in eight
-    fortnights or more for each wave; one is kept where chance would give it once in a thousand.
-    """
+    fortnights or more for each wave; one is kept where chance would give it once in a thousand."""
     days = np.arange(origin, end + 1)
     found = np.ones(len(days)), None, None
     # of vehicles that have two spans or more and have moved, of the first where there are many

@@ -73,8 +73,7 @@ def readings(log):
     `odometer_km` is what the instrument showed; `distance_km` goes on through changed instruments
     and rollovers. A change gives two rows, the old one's last and the new one's first; on its day a
     reading belongs to the nearer. `meter_hours` and `hours` are the same of the hour meter, which a
-    row with `hours` and no odometer changes. A vehicle new in this log starts at 0.
-    """
+    row with `hours` and no odometer changes. A vehicle new in this log starts at 0."""
     parts = []
     for table in [name for name in READINGS if len(log.tables[name])] or ["vehicles"]:
         frame = log.tables[table]

@@ -3,8 +3,7 @@ days of use); and scores of such dates when the truth is only known between two 
 
 Scored is the chance by each day of GRID after the last reading known then. The truth is looked at
 on the later readings' days alone: a score over days chosen without the outcome stays proper
-(threshold-weighted, Gneiting & Ranjan 2011, J. Bus. Econ. Stat. 29:411; from memory).
-"""
+(threshold-weighted, Gneiting & Ranjan 2011, J. Bus. Econ. Stat. 29:411; from memory)."""
 
 from dataclasses import dataclass
 from functools import cached_property
@@ -28,8 +27,7 @@ def forecast_dates(model, vehicle, distance_km, confidence=0.9):
     `date` is the median, and `low` (which may lie before the model's day) to `high` hold it with
     `confidence`, an equal part outside at each end; NaT beyond twelve years. `method`: reached (by
     the readings: all three are the day), own (from its own rate, drawn to its kind and site),
-    kind-and-site (fewer than three readings) or none (too few of either, or not moved).
-    """
+    kind-and-site (fewer than three readings) or none (too few of either, or not moved)."""
     row, known = model.of(vehicle)
     left, spread = _left(model, row, known, distance_km)
     method = known["method"].mask(np.isnan(left), "none").fillna("none").mask(left == 0, "reached")

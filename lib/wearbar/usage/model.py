@@ -4,8 +4,7 @@ Over a span of g days the distance is rate * g with variance in proportion to g,
 rate walks with a variance in proportion to time (a local-level model in continuous time; Harvey
 1989, Forecasting, structural time series models and the Kalman filter, chapter 9; from memory).
 Dispersion and drift are pooled over vehicles of a kind; a vehicle's own dispersion is drawn to
-them, and its rate to that of its kind and site (empirical Bayes). Days are days of use.
-"""
+them, and its rate to that of its kind and site (empirical Bayes). Days are days of use."""
 
 from dataclasses import dataclass
 
@@ -158,8 +157,7 @@ def _pooled(code, days, gone, pool, n_vehicles, drifts):
 
     Compared are the means of neighbouring spans, and of a vehicle's halves where it has four spans:
     they differ, squared, by dispersion * (1/g1 + 1/g2) + drift * (g1 + g2) / 3 on average, a line
-    through the origin on both, fitted by weights that its own values give.
-    """
+    through the origin on both, fitted by weights that its own values give."""
     pair, n = np.flatnonzero(code[1:] == code[:-1]), np.bincount(code, minlength=n_vehicles)
     is_late = 2 * pd.Series(code).groupby(code).cumcount().to_numpy() >= n[code]
     halved = np.flatnonzero(n >= 4)
@@ -201,8 +199,7 @@ def _shrink(own, kind, place):
 
     Variance between vehicles by DerSimonian and Laird's moments (1986; from memory), with a prior
     worth two of them, a spread of a half in the log. Our own because statsmodels' `combine_effects`
-    takes one group at a time and no prior; a back-test has hundreds of groups.
-    """
+    takes one group at a time and no prior; a back-test has hundreds of groups."""
     y, v = np.log(own["rate"]), own["variance"]
     told = np.isfinite(y) & np.isfinite(v)
     mean = weight = count = np.zeros(len(y))

@@ -99,8 +99,7 @@ def use_shares(log, vehicle, start, end, use=None):
     days, where none was driven); each kind of use as a share of the distance whose share is known
     (NaN where none is); and how much of the distance driven that is, `loose_coverage_share` and so
     on. A row's distance is its own or else that of the readings, spread evenly over its days. use:
-    rows in place of the table's, with kinds of their own after vehicle, from, to, distance_km.
-    """
+    rows in place of the table's, with kinds of their own after vehicle, from, to, distance_km."""
     kinds = SHARES if use is None else use.columns[4:]
     path, use = log_path(log), (log.si("use") if use is None else use).dropna(subset=["from", "to"])
     periods = use["vehicle"], days_of(use["from"]) - 1, days_of(use["to"])

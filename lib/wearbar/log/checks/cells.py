@@ -18,6 +18,7 @@ from wearbar.log.schema import TABLES, TEXT, said
 
 LARGE = 50_000
 FIRST_YEAR, LAST_YEAR = 1900, 2199
+FIRST_DAY, LAST_DAY = map(np.datetime64, (f"{FIRST_YEAR}-01-01", f"{LAST_YEAR}-12-31"))
 _TOLD = said("cells")
 YES_NO, BAD_CELLS, NUMBER = (_TOLD[name] for name in ("yes_no", "bad", "number"))
 # column to what people write there, to the code meant
@@ -90,17 +91,27 @@ def _pandas_text(array):
 
 
 def _text(col, array):
-    blank = pc.equal(pc.binary_length(pc.utf8_trim_whitespace(array)), 0)
-    return _pandas_text(pc.if_else(blank, pa.scalar(None, array.type), array)), []
+    blank = pc.utf8_is_space(array)
+    if pc.any(blank).as_py():
+        array = pc.if_else(blank, pa.scalar(None, array.type), array)
+    return _pandas_text(array), []
 
 
 def _coded(col, array):
-    """Codes or days: each distinct text is read once, and its value spread over the rows."""
+    """Codes or days: each distinct text is read once, and its value spread over the rows; at once
+    where all are days, or codes, as they are to be written."""
+    if col.kind == "date":
+        with suppress(pa.ArrowInvalid):
+            days = array.cast(pa.date32()).cast(pa.timestamp("ns")).to_numpy(zero_copy_only=False)
+            if not ((days < FIRST_DAY) | (days > LAST_DAY)).any():
+                return np.require(days, requirements="W"), []
     coded = array.dictionary_encode()
     index = coded.indices.fill_null(len(coded.dictionary)).to_numpy()
     read = _read_day if col.kind == "date" else partial(_read_code, col)
     told = [read(text.strip()) for text in coded.dictionary.to_pylist()]
     values, *told = zip(*told, (None, "", ""), strict=True)
+    if values[:-1] == tuple(coded.dictionary.to_pylist()):
+        return _pandas_text(array), []
     rules, remedies = (np.array(each, dtype=object) for each in told)
     bad = []
     for rule in sorted({*rules} - {""}):
@@ -151,7 +162,8 @@ def _read_day(text):
 def _number(col, array):
     bad = []
     try:
-        values = array.cast(pa.float64()).to_numpy(zero_copy_only=False).copy()
+        values = array.cast(pa.float64()).to_numpy(zero_copy_only=False)
+        values = np.require(values, requirements="W")
         all_read = np.isfinite(values).sum() == len(array) - array.null_count
     except pa.ArrowInvalid:
         all_read = False

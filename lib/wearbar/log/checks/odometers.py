@@ -3,6 +3,8 @@ too fast; the others are doubted. Near each step that can't be, a dynamic progra
 leave out, by the whole of a short series or the last `REACH` readings. Where two long stretches
 still contradict each other, it chooses those with the most readings."""
 
+from functools import partial
+
 import numpy as np
 import pandas as pd
 
@@ -44,8 +46,8 @@ def doubtful_readings(tables, header):
         rows = _readings(tables, meter)
         if not len(rows):
             continue
-        rows = rows.iloc[np.lexsort((rows["value"], rows["series"] * DAYS + rows["day"]))]
-        vehicle, day, value, series, weight, place = (rows[name].to_numpy() for name in COLUMNS)
+        order = _order((rows["series"] * DAYS + rows["day"]).to_numpy(), rows["value"].to_numpy())
+        vehicle, day, value, series, weight, place = (rows[n].to_numpy()[order] for n in COLUMNS)
         kept = longest_likely(series, day, value, limit[vehicle], weight)
         out = np.flatnonzero(~kept & (place >= 0))
         if not len(out):
@@ -55,10 +57,10 @@ def doubtful_readings(tables, header):
         usual = low + limit[vehicle[out]] * USUAL * (day[out] - since + 1)
         is_back = (value[out] < low) | (value[out] > high)
         too_fast = "daily-distance" if meter == "odometer" else "hours-back"
-        found = rows.iloc[out].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
+        found = rows.iloc[order[out]].assign(rule=np.where(is_back, f"{meter}-back", too_fast))
         units = in_km[vehicle[out]] if meter == "odometer" else [None] * len(out)
-        told = zip(value[out], low, high, units, usual, strict=True)
-        found["remedy"] = [likely_reading(*row) for row in told]
+        told = (np.asarray(each).tolist() for each in (value[out], low, high, units, usual))
+        found["remedy"] = list(map(likely_reading, *told))
         for (place, rule), some in found.groupby(["place", "rule"]):
             table, name, _ = PLACES[meter][place]
             severity = None
@@ -86,32 +88,35 @@ def _readings(tables, meter):
         if is_read.any():
             vehicle = codes(frame["vehicle"][is_read], vehicles).astype("int64")
             day = day[is_read].astype("datetime64[D]").astype("int64")
-            part = frame.index[is_read], vehicle, day, value[is_read], np.full(len(day), place)
-            read.append(part)
+            weight = np.ones(len(day))
+            if place == 0:
+                weight[frame["source"].eq("estimate").to_numpy()[is_read]] = GUESS
+            which = np.full(len(day), place, dtype="int8")
+            read.append((frame.index[is_read], vehicle, day, value[is_read], which, weight))
     if not read:
         return pd.DataFrame()
-    names = ["line", "vehicle", "day", "value", "place"]
+    names = ["line", "vehicle", "day", "value", "place", "weight"]
     rows = map(np.concatenate, zip(*read, strict=True))
-    rows = pd.DataFrame(dict(zip(names, rows, strict=True)))
-    guessed = odometer.index[odometer["source"].eq("estimate")]
-    rows["weight"] = np.where(rows["place"].eq(0) & rows["line"].isin(guessed), GUESS, 1.0)
-    rows["series"] = rows["vehicle"] * MOST_CHANGES
-    fresh = rows[rows["place"].eq(-1)]
+    rows = pd.DataFrame(dict(zip(names, rows, strict=True)), copy=False)
+    rows["series"] = rows["vehicle"].to_numpy() * MOST_CHANGES
+    fresh = rows[rows["place"].to_numpy() == -1]
     if not len(fresh):
         return rows
     fresh = fresh.sort_values(["vehicle", "day"], kind="stable")
     # of its vehicle's instruments, on a day of change the one whose reading is nearer
-    key, mine = (each["vehicle"] * DAYS + each["day"] for each in (fresh, rows))
-    before, upto = np.searchsorted(key, mine), np.searchsorted(key, mine, side="right")
-    that_day = fresh.iloc[np.minimum(before, len(key) - 1)]
+    at = np.flatnonzero(np.isin(rows["vehicle"], fresh["vehicle"]))
+    mine = rows.take(at).reset_index(drop=True)
+    key, own = ((each["vehicle"] * DAYS + each["day"]).to_numpy() for each in (fresh, mine))
+    before, upto = np.searchsorted(key, own), np.searchsorted(key, own, side="right")
+    that_day = fresh.take(np.minimum(before, len(key) - 1))
     last = changed.loc[that_day["line"], meter].to_numpy()
-    old, new = (np.abs(rows["value"].to_numpy() - each) for each in (last, that_day["value"]))
+    old, new = (np.abs(mine["value"].to_numpy() - each) for each in (last, that_day["value"]))
     nth = np.where((upto > before) & (new < old), upto, before)
-    nth -= np.searchsorted(fresh["vehicle"], rows["vehicle"])
+    nth -= np.searchsorted(fresh["vehicle"], mine["vehicle"])
     # the row that tells of a change has the last reading of one and the first of the next
     told = fresh.groupby("vehicle").cumcount().set_axis(fresh["line"])
-    told = rows["line"].where(rows["place"] <= 0).map(told) + rows["place"].eq(-1)
-    rows["series"] += told.fillna(pd.Series(nth)).astype("int64")
+    told = mine["line"].where(mine["place"] <= 0).map(told) + mine["place"].eq(-1)
+    rows.loc[at, "series"] += told.fillna(pd.Series(nth)).astype("int64").to_numpy()
     return rows
 
 
@@ -160,9 +165,21 @@ def _slips(x, in_km):
 
 
 def neighbours(series, value, kept, out):
-    """The values kept before and after each of `out` (ints) in its series, NaN for none."""
-    known = pd.Series(value).where(kept).groupby(series)
-    return known.ffill().to_numpy()[out], known.bfill().to_numpy()[out]
+    """The values kept before and after each of `out` (ints, none of them kept) in its series
+    (ascending), NaN for none."""
+    known = np.flatnonzero(kept & ~np.isnan(value))
+    at = np.searchsorted(known, out)
+    value, whose = np.r_[value[known], np.nan], np.r_[series[known], -1]
+    return tuple(np.where(whose[k] == series[out], value[k], np.nan) for k in (at - 1, at))
+
+
+def _order(key, value):
+    """What puts readings in order of `key` (ints), then `value`; most are in order already."""
+    order = np.argsort(key, kind="stable")
+    turned = (np.diff(key[order]) == 0) & (np.diff(value[order]) < 0)
+    again = np.flatnonzero(pd.Series(key).isin(key[order[1:][turned]]).to_numpy()[order])
+    order[again] = order[again][np.lexsort((value[order[again]], key[order[again]]))]
+    return order
 
 
 def longest_likely(series, day, value, limit, weight, slack=0.0):
@@ -170,13 +187,13 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
 
     series: ints, ascending; within each, day ascends and, within a day, value. limit: the most that
     value may rise in a day (a step within one counts as one), by reading. weight: what keeping a
-    reading is worth. slack: how far value may fall, where it is read with an error.
-    """
+    reading is worth. slack: how far value may fall, where it is read with an error."""
+    follows = partial(_can_follow, (value, day, limit, slack))
 
-    def follows(a, b):
-        """Whether each reading at `b` can come next after that at `a`."""
-        rise, days = value[b] - value[a], day[b] - day[a]
-        return (value[b] >= value[a] - slack) & (rise <= limit[b] * (days + 1))
+    def heaviest(first, last, *told):
+        at = np.concatenate([last, first])
+        lists = (each[at].tolist() for each in (value, day, limit))
+        return _heaviest(partial(_can_follow, (*lists, slack)), *told)
 
     kept = np.ones(len(series), dtype=bool)
     goes_on = follows(slice(None, -1), slice(1, None))
@@ -192,7 +209,7 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
     spans = zip(low[first], np.maximum.reduceat(high, first), is_short[first], strict=True)
     for a, b, whole in spans:
         at, reach = np.arange(a, b), b - a if b - a <= SHORT else REACH
-        kept[a:b] = _heaviest(follows, at, at, weight[a:b], np.inf if whole else BREAK, reach)
+        kept[a:b] = heaviest(at, at, weight[a:b], np.inf if whole else BREAK, reach)
     # of stretches that contradict each other, those of the heaviest chain
     at = np.flatnonzero(kept)
     goes_on = follows(at[:-1], at[1:]) & (series[at[1:]] == series[at[:-1]])
@@ -203,27 +220,37 @@ def longest_likely(series, day, value, limit, weight, slack=0.0):
     _, low, size = np.unique(series[begins], return_index=True, return_counts=True)
     for a, n in zip(low[size > 1], size[size > 1], strict=True):
         mine = slice(a, a + n)
-        chosen[mine] = _heaviest(follows, begins[mine], ends[mine], heavy[mine], np.inf, n)
+        chosen[mine] = heaviest(begins[mine], ends[mine], heavy[mine], np.inf, n)
     kept[at] = np.repeat(chosen, length)
     _nearest_the_line(kept, follows, series, day, value)
     return kept
 
 
-def _heaviest(follows, first, last, weight, cost, reach):
-    """Which steps, from reading `first` to `last` each, are in the heaviest chain: an array of
-    bools. cost: of beginning anew after other steps. reach: how many steps back one looks."""
-    first, last, best, top = first.tolist(), last.tolist(), [], 0
-    came = [-1] * len(first)
-    for k in range(len(first)):
+def _can_follow(readings, a, b):
+    """Whether a reading at `b` can come next after that at `a`, places in arrays or lists."""
+    value, day, limit, slack = readings
+    rise, days = value[b] - value[a], day[b] - day[a]
+    return (value[b] >= value[a] - slack) & (rise <= limit[b] * (days + 1))
+
+
+def _heaviest(follows, weight, cost, reach):
+    """Which steps are in the heaviest chain: an array of bools. follows: of the places of a step's
+    last reading and of another's first, which stand after all the last. cost: of beginning anew
+    after other steps. reach: how many steps back one looks."""
+    weight, best, top = weight.tolist(), [], 0
+    came, n = [-1] * len(weight), len(weight)
+    for k in range(n):
         most = 0.0
         for j in range(k - 1, max(k - reach, 0) - 1, -1):
-            if best[j] > most and follows(last[j], first[k]):
+            if best[j] > most and follows(j, n + k):
                 most, came[k] = best[j], j
+            if most >= best[top]:
+                break
         if k and best[top] - cost > most:
             most, came[k] = best[top] - cost, top
         best.append(most + weight[k])
         top = k if best[k] > best[top] else top
-    kept = np.zeros(len(first), dtype=bool)
+    kept = np.zeros(n, dtype=bool)
     while top >= 0:
         kept[top], top = True, came[top]
     return kept

@@ -2,8 +2,7 @@
 
 Each value is held against the middle of its like on a scale of ratios, in widths of their own
 spread (1.4826 times the median distance from the middle): where bills differ widely, wide ones
-pass. tests/log/test_plausible.py simulates logs with heavy bills.
-"""
+pass. tests/log/test_plausible.py simulates logs with heavy bills."""
 
 import numpy as np
 import pandas as pd
@@ -24,16 +23,21 @@ def far_above(value, group, kind):
     size = np.abs(value[np.isfinite(value) & (value != 0)])
     if len(size) < bound["least"] or size.max() < bound["times"] * size.min():
         return np.zeros(len(value), dtype=bool), np.full(len(value), np.nan)
-    log = np.log(pd.Series(np.abs(value)).where(value != 0))
-    by = log.groupby(group)
-    centre = by.transform("median")
+    log, group = np.log(np.where(value != 0, np.abs(value), np.nan)), pd.factorize(group)[0]
+    centres = pd.Series(log).groupby(group).median().to_numpy()
+    centre, middle, picked = centres[group], np.exp(centres)[group], np.zeros(len(value), bool)
     over = log - centre
+    # the others have no say in groups where one is far
+    of_far = np.isin(group, group[over > np.log(bound["times"])])
+    log, group, centre, over = (pd.Series(each[of_far]) for each in (log, group, centre, over))
+    by = log.groupby(group)
     width = over.abs().groupby(group).transform("median") * PER_SIGMA
     far = (over > np.log(bound["times"])) & (by.transform("count") >= bound["least"])
     far &= over > bound["widths"] * width.clip(lower=bound["floor"])
     next_ = log.where(~far).groupby(group).transform("max")
     far &= over > next_ - centre + np.log(bound["above_next"])
-    return far.to_numpy(), np.exp(centre).to_numpy()
+    picked[of_far] = far
+    return picked, middle
 
 
 def doubtful_money(tables, _):

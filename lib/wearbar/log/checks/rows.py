@@ -10,7 +10,7 @@ import pandas as pd
 from wearbar.log.checks.cells import MEANT
 from wearbar.log.checks.problems import RULES, codes, named, problems
 from wearbar.log.law import rows_of, shipped
-from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, ONE_OF, PERIODS, TABLES, UNIQUE
+from wearbar.log.schema import LATER, MAIN_DATE, MEASURED, ONE_OF, PERIODS, TABLES, TEXT, UNIQUE
 
 TWICE_SET_ASIDE = ("fuel", "odometer")
 ONE_AT_A_TIME = ("use", "layups", "postings")
@@ -20,6 +20,7 @@ MONTH = r"[12]\d{3}-(0[1-9]|1[0-2])(-01( 00:00:00)?)?"
 DAYS_TO_PREPARE = np.timedelta64(60, "D")
 NEVER = pd.Timestamp.max.normalize()
 USUAL = MEANT["category"]  # category as it may be written, to the usual one
+MIXED = 6364136223846793005  # of a linear congruential generator (Knuth)
 LOOK_ALIKE = str.maketrans("oilsbz", "011582")
 BEFORE_SERVICE_IS_FINE = ("vehicles", "campaigns")
 # columns by which rows alike are sought
@@ -54,9 +55,9 @@ def alone(table, frame, log):
         is_blank = np.logical_and.reduce([frame[name].isna() for name in ONE_OF[table]])
         yield named(table, frame, is_blank, ONE_OF[table][0], "no-value")
     if table in ("fitted", "measurements"):
-        meant = frame["category"].map({one: _usual(one) for one in frame["category"].unique()})
-        first = meant.notna() & ~frame["category"].duplicated()
-        yield named(table, frame, first, "category", "category-near", None, meant)
+        first = frame[["category"]][~frame["category"].duplicated().to_numpy()]
+        meant = pd.Series(map(_usual, first["category"]), first.index, dtype=TEXT)
+        yield named(table, first, meant.notna(), "category", "category-near", None, meant)
     if table == "measurements":
         is_bare = frame["unit"].isna() & ~frame["quantity"].isin(list(MEASURED))
         yield named(table, frame, is_bare, "unit", "unit-lacking")
@@ -91,7 +92,8 @@ def _out_of(day, says, bound, low, high):
     text = f"{day.year:04d}"
     tries = {int(text[:k] + digit + text[k + 1 :]) for k in (1, 2, 3) for digit in "0123456789"}
     tries = sorted((tries | {day.year + 100}) - {day.year})
-    likely = [day + pd.DateOffset(year=year) for year in tries if 1900 <= year < 2200]
+    tries = [year for year in tries if 1900 <= year < 2200 and low.year <= year <= high.year]
+    likely = [day + pd.DateOffset(year=year) for year in tries]
     likely = [f"{d:%Y-%m-%d}" for d in likely if low <= d <= high]
     mend = " or ".join(likely) + "?" if 0 < len(likely) <= 3 else "mend one of the two"
     return f"{says}{bound:%Y-%m-%d}: {mend}"
@@ -99,13 +101,13 @@ def _out_of(day, says, bound, low, high):
 
 def beside_others(table, frame, log):
     """What a table's rows are beside its others and their vehicle; as `alone`, after it."""
-    vehicles = log.tables["vehicles"]
+    vehicles, left, whose = log.tables["vehicles"], np.arange(len(frame)), 0
     # of a vehicle that is not in table vehicles, or is there but set aside
     if table in MAIN_DATE:
         whose = codes(frame["vehicle"], vehicles["vehicle"])
         strange = (whose < 0) & frame["vehicle"].notna().to_numpy()
         if strange.any():
-            rows, frame, whose = frame[strange], frame[~strange], whose[~strange]
+            rows, left, whose = frame[["vehicle"]][strange], left[~strange], whose[~strange]
             gone, broke = rows["vehicle"].isin(list(log.lost)), rows["vehicle"].map(log.lost)
             yield named(table, rows, gone, "vehicle", "vehicle-set-aside", None, broke)
             known = {plain(v): f"mend the name: {v}?" for v in vehicles["vehicle"]}
@@ -113,18 +115,21 @@ def beside_others(table, frame, log):
             meant = rows["vehicle"].map(lambda name: known.get(plain(name), add))
             yield named(table, rows, ~gone, "vehicle", "unknown-vehicle", "{1}".format, meant)
     # alike in every column: its day first, then what each row must say; few are left for the rest
-    at = np.arange(len(frame))
+    at = left[_alike_in_sizes(frame, left, whose)]
     for names in FIRST[table]:
         at = at[frame[names].take(at).duplicated(keep=False).to_numpy()] if len(at) > 1 else at[:0]
     if len(at):
-        alike = frame.take(at)
-        again = alike.join(log.extra[table].add_suffix(" (extra)")).duplicated()
+        alike, extra = frame.take(at), log.extra[table]
+        whole = alike.join(extra.add_suffix(" (extra)")) if len(extra.columns) else alike
+        again = whole.duplicated().to_numpy()
         name = FIRST[table][0]
         rule = "same-reading" if table in TWICE_SET_ASIDE else "same-row"
         yield named(table, alike, again, name, rule)
         if table in TWICE_SET_ASIDE:
-            other = ~frame.index.isin(alike.index[again])
-            frame, whose = frame[other], whose[other]
+            other = ~np.isin(left, at[again])
+            left, whose = left[other], whose[other]
+    names = ("vehicle", "from", "to", *MAIN_DATE.get(table, ()))
+    frame = frame[[name for name in dict.fromkeys(names) if name in frame]].take(left)
     # long before the vehicle's first day on the road, or after it left
     if table in MAIN_DATE and table not in BEFORE_SERVICE_IS_FINE:
         date, where = main_date(table, frame), MAIN_DATE[table][0]
@@ -144,6 +149,17 @@ def beside_others(table, frame, log):
         last = rows["to"].fillna(NEVER).groupby(rows["vehicle"]).cummax()
         last = last.groupby(rows["vehicle"]).shift()
         yield named(table, rows, rows["from"] <= last, "from", "periods-overlap", _overlaps, last)
+
+
+def _alike_in_sizes(frame, at, whose):
+    """Which of the rows `at` have another of the same first dates and numbers and `whose` (ints): a
+    mask, with hardly another, by a number that is made of them all."""
+    made = np.full(len(at), whose, dtype="int64")
+    for name in frame.columns[[kind.kind in "fM" for kind in frame.dtypes]][:4]:
+        size = frame[name].to_numpy()[at]
+        made = made * MIXED + (size + 0.0 if size.dtype.kind == "f" else size).view("int64")
+    in_order = np.sort(made)
+    return pd.Series(made).isin(in_order[1:][in_order[1:] == in_order[:-1]]).to_numpy()
 
 
 def _overlaps(_, end):
@@ -170,11 +186,11 @@ def contradicted(tables, _):
         yield named("fitted", rows, over, "removed", "spans-overlap", None, *beside)
     work = work.loc[work["visit"].notna(), ["visit", "vehicle"]]
     if len(work):
-        visit, vehicle = (pd.Series(work[name].factorize()[0]) for name in ("visit", "vehicle"))
-        is_shared = vehicle != vehicle.groupby(visit).transform("first")
-        yield named("work", work, is_shared, "visit", "visit-shared")
+        visit, vehicle = (work[name].factorize()[0] for name in ("visit", "vehicle"))
+        first = vehicle[np.unique(visit, return_index=True)[1]]
+        yield named("work", work, vehicle != first[visit], "visit", "visit-shared")
     if len(deferrals):
-        known = deferrals["defect"].isin(tables["defects"]["defect"])
+        known = codes(deferrals["defect"], tables["defects"]["defect"]) >= 0
         lost = deferrals["defect"].notna() & ~known
         yield named("deferrals", deferrals, lost, "defect", "unknown-defect")
 

@@ -18,6 +18,7 @@ TYRE = re.compile(r"tyre|tire|wheel")
 WHEEL = re.compile(r"(wheel|spindle|axle)(?!.*pinch)")
 SAYS = LIKELY["says"]
 PLACE = ["vehicle", "position", "category"]
+SERIES = [*PLACE, "quantity", "place"]
 TIRED_GAUGE_MM, NOISE_MM, MOST_DEPTH_MM = LIKELY["depth_mm"].values()
 # unit of depth to the other, and what a number of it is there
 OTHER = {"mm": ("thirty-seconds", DEPTH_MM["in32"]), "in32": ("mm", 1 / DEPTH_MM["in32"])}
@@ -101,34 +102,37 @@ def doubtful_depths(tables, header):
         is_above, new = fitted[name] > fitted["new_depth"] + tired, fitted["new_depth"]
         yield named("fitted", fitted, is_above, name, "depth-above-new", remedy, new)
     quantities = ["depth", "thickness"] if unit == "mm" else ["depth"]
-    rows = rows[rows["quantity"].isin(quantities).to_numpy()]
+    rows = rows[[*SERIES, "date", "value", "part"]][rows["quantity"].isin(quantities).to_numpy()]
     if not len(rows):
         return
     # the part then on: by its own id, or by place and day
     by_row = pd.Series(np.arange(len(fitted)), fitted.index).astype(TEXT)
-    spans = fitted.assign(life=fitted["part"].fillna(by_row))
+    spans = fitted[[*PLACE, "fitted", "removed", "new_depth"]]
+    spans = spans.assign(life=fitted["part"].fillna(by_row))
     by_date = spans.sort_values("fitted", na_position="first", kind="stable")
-    on = rows[[*PLACE, "date"]].reset_index()
+    unsaid = rows[rows["part"].isna().to_numpy()]
+    on = unsaid[[*PLACE, "date"]].reset_index()
     on = on.merge(by_date[[*PLACE, "fitted", "removed", "life"]], on=PLACE)
     on = on[~(on["fitted"] > on["date"])].drop_duplicates("line", keep="last").set_index("line")
     is_on = ~(on["removed"] <= on["date"]) & on["fitted"].ne(on["date"])
-    by_day = on["life"].where(is_on).reindex(rows.index)
-    by_day = by_day.mask(~is_among(rows, fitted, PLACE), "")
-    life = rows["part"].fillna(by_day)
-    new = life.map(spans.drop_duplicates("life").set_index("life")["new_depth"]).astype(float)
+    by_day = on["life"].where(is_on).reindex(unsaid.index)
+    by_day = by_day.mask(~is_among(unsaid, fitted, PLACE), "")
+    life = rows["part"].fillna(by_day) if len(by_day) else rows["part"]
+    known = spans.drop_duplicates("life")
+    new = pd.Series(np.r_[known["new_depth"], np.nan][codes(life, known["life"])], rows.index)
     is_above = rows["value"] > new * 1.1 + tired
     yield named("measurements", rows, is_above, "value", "depth-above-new", remedy, new)
-    yield from _rising(rows.assign(life=life)[~is_above & life.notna()], unit)
+    at = np.flatnonzero((~is_above & life.notna()).to_numpy())
+    series = rows.groupby([*SERIES, life], dropna=False, sort=False).ngroup().to_numpy()
+    value, date = (rows[name].to_numpy() for name in ("value", "date"))
+    yield from _rising(rows, at[np.lexsort((-value[at], date[at], series[at]))], series, unit)
 
 
-def _rising(rows, unit):
-    keys = [*PLACE, "quantity", "place", "life"]
-    rows = rows.assign(series=rows.groupby(keys, dropna=False, sort=False).ngroup())
-    rows = rows.sort_values(["series", "date", "value"], ascending=[True, True, False])
-    series, value = rows["series"].to_numpy(), rows["value"].to_numpy()
-    day = rows["date"].to_numpy().astype("datetime64[D]").astype("int64")
-    noise, any_fall = NOISE_MM / DEPTH_MM[unit], np.full(len(rows), 1e9)
-    kept = longest_likely(series, day, -value, any_fall, np.ones(len(rows)), slack=noise)
+def _rising(rows, order, series, unit):
+    series, value = series[order], rows["value"].to_numpy()[order]
+    day = rows["date"].to_numpy()[order].astype("datetime64[D]").astype("int64")
+    noise, any_fall = NOISE_MM / DEPTH_MM[unit], np.full(len(order), 1e9)
+    kept = longest_likely(series, day, -value, any_fall, np.ones(len(order)), slack=noise)
     out = np.flatnonzero(~kept)
     high, low = neighbours(series, value, kept, out)
     is_between = np.r_[kept, False][out - 1] & np.r_[kept, False][out + 1]
@@ -147,12 +151,13 @@ def _rising(rows, unit):
 
     slip = is_between & (fits(value[out] / 10, low, high) | fits(value[out] * 10, low, high))
     for rule, mask in (("depth-slip", slip), ("depth-rises", ~slip)):
-        yield named("measurements", rows.iloc[out], mask, "value", rule, remedy, low, high)
+        yield named("measurements", rows.take(order[out]), mask, "value", rule, remedy, low, high)
 
 
 def unlike_depths(tables, header):
     """Depths that no part has, or several times those of the same category and kind of vehicle."""
     fitted, rows, vehicles = (tables[n] for n in ("fitted", "measurements", "vehicles"))
+    rows = rows[["quantity", "category", "vehicle", "value"]]
     rows = rows[rows["quantity"].isin(["depth", "thickness"]).to_numpy()] if len(rows) else rows
     places = [("fitted", fitted, n) for n in ("new_depth", "fitted_depth", "removed_depth")]
     for table, frame, name in (*places, ("measurements", rows, "value")):

@@ -109,12 +109,13 @@ def inside(file, folder):
 
 def _read(file):
     import pyarrow as pa
-    from pyarrow import parquet
 
     try:
         regular(file)
         if file.suffix.casefold() == ".csv":
             return read_csv(file, file.name)
+        from pyarrow import parquet
+
         with parquet.ParquetFile(file) as held:
             about = held.metadata
             unpacked = sum(about.row_group(i).total_byte_size for i in range(about.num_row_groups))

@@ -12,9 +12,9 @@ from pyarrow import csv as arrow_csv
 from wearbar.log.schema import said
 from wearbar.log.sources.raw import LogError, Raw, fault, header_names, raw_of_rows
 
-_PRINTABLE = bytes(range(0x20, 0x7F)) + b"\r\n"
 _STRAY_QUOTE = re.compile(rb'"(?<![,\r\n]")(?![,\r\n])')
 _DAY = re.compile(r",\d{4}-\d{2}-\d{2},")
+PIECE = 2**18  # bytes that are counted at once
 _SAVE = "save it as CSV (UTF-8, comma)."
 UTF_16 = (b"\xff\xfe", b"\xfe\xff")
 NOT_CSV = {mark.encode("latin-1"): what for mark, what in said("cells")["no_csv"].items()}
@@ -28,7 +28,7 @@ def read_csv(path, where):
             raise LogError(f"{where} is {what}, whatever its ending says; {_SAVE}")
     if data.startswith(UTF_16):
         data = data.decode("utf-16", "replace").encode()
-    elif data.count(b"\0") * 10 > len(data):
+    elif b"\0" in data and data.count(b"\0") * 10 > len(data):
         raise LogError(f"{where} is not text; {_SAVE}")
     data = data.removeprefix(b"\xef\xbb\xbf")
     if not data or data.isspace():
@@ -50,7 +50,9 @@ def read_csv(path, where):
 def _quick(data, where):
     """One pass by pyarrow; None where rows and lines don't match, or the file is odd in any way."""
     head = data[: data.find(b"\n") + 1 or len(data)]
-    quotes = data.count(b'"')
+    whole = np.frombuffer(data, np.uint8)
+    pieces = [whole[start : start + PIECE] for start in range(0, len(whole), PIECE)]
+    lines, quotes = (sum(np.count_nonzero(p == sign) for p in pieces) for sign in b'\n"')
     if quotes % 2 or head.count(b'"') % 2 or not head.strip() or len(head) > 100_000:
         return None
     if quotes and _STRAY_QUOTE.search(data.replace(b'""', b"") if b'""' in data else data):
@@ -58,21 +60,21 @@ def _quick(data, where):
     try:
         names = header_names(next(csv.reader(io.StringIO(head.decode("utf-8", "replace")))), where)
         text = dict.fromkeys(names, pa.string())
-        table = arrow_csv.read_csv(
-            pa.py_buffer(data),
-            arrow_csv.ReadOptions(column_names=names, skip_rows=1),
-            arrow_csv.ParseOptions(newlines_in_values=quotes > 0),
-            arrow_csv.ConvertOptions(column_types=text, null_values=[""], strings_can_be_null=True),
+        skip = arrow_csv.ReadOptions(column_names=names, skip_rows=1)
+        how = arrow_csv.ConvertOptions(
+            column_types=text, null_values=[""], strings_can_be_null=True
         )
+        table = arrow_csv.read_csv(pa.py_buffer(data), skip, convert_options=how)
     except (pa.ArrowInvalid, csv.Error):
         return None
-    ends = data.count(b"\n") + data.count(b"\r") - data.count(b"\r\n")
-    lines = ends + (not data.endswith((b"\n", b"\r")))
+    returns = b"\r" in data and data.count(b"\r")
+    signs = sum(np.count_nonzero(piece < 32) for piece in pieces)
+    is_plain = whole.max() < 0x7F and signs == lines + returns
+    lines += returns - (returns and data.count(b"\r\n")) + (not data.endswith((b"\n", b"\r")))
     if table.num_rows + 1 != lines:
         return None
     columns = dict(zip(names, table.columns, strict=True))
-    plain = data.isascii() and not data.translate(None, _PRINTABLE)
-    return Raw(columns, np.arange(2, lines + 1), plain=plain)
+    return Raw(columns, np.arange(2, lines + 1), plain=is_plain)
 
 
 def _patient(data, where):
