@@ -117,6 +117,7 @@ class TestFuel:
         rows = pd.DataFrame(filled(lambda d: 6.0))
         lost, after = rows.loc[20], rows.loc[21, "date"]
         log = logged(fuel=rows.drop(index=20))
+        assert fuel.tanks(log).attrs == {"no_figure": 0, "far": 1}
         missed = fuel.missed(log).squeeze()
         assert (missed["vehicle"], f"{missed['date']:%Y-%m-%d}") == ("A", after)
         assert lost["date"] < after

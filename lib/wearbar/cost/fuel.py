@@ -22,7 +22,7 @@ def tanks(log):
 
     Fills of one vehicle and kind of fuel make a series of their own (urea too); electric volumes
     are kWh. A full fill without a reading ends no tank and joins the next. `frame.attrs` counts
-    the tanks left out: "far", and "no_figure", without distance or with a fill or volume missing."""
+    the tanks left out: "far", and "no_figure": no distance, or a fill or volume missing."""
     made, usable, far, _ = _made(log)
     kept = made.loc[usable & ~far, TANK].reset_index(drop=True)
     kept.attrs |= {"no_figure": int((~usable).sum()), "far": int(far.sum())}

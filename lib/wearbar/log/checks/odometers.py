@@ -10,6 +10,7 @@ import pandas as pd
 
 from wearbar.log.checks.peers import LIKELY
 from wearbar.log.checks.problems import codes, problems
+from wearbar.log.keys import order_by
 from wearbar.log.schema import READINGS
 from wearbar.log.units import DISTANCE_KM
 
@@ -46,7 +47,7 @@ def doubtful_readings(tables, header):
         rows = _readings(tables, meter)
         if not len(rows):
             continue
-        order = _order((rows["series"] * DAYS + rows["day"]).to_numpy(), rows["value"].to_numpy())
+        order = order_by((rows["series"] * DAYS + rows["day"]).to_numpy(), rows["value"].to_numpy())
         vehicle, day, value, series, weight, place = (rows[n].to_numpy()[order] for n in COLUMNS)
         kept = longest_likely(series, day, value, limit[vehicle], weight)
         out = np.flatnonzero(~kept & (place >= 0))
@@ -171,15 +172,6 @@ def neighbours(series, value, kept, out):
     at = np.searchsorted(known, out)
     value, whose = np.r_[value[known], np.nan], np.r_[series[known], -1]
     return tuple(np.where(whose[k] == series[out], value[k], np.nan) for k in (at - 1, at))
-
-
-def _order(key, value):
-    """What puts readings in order of `key` (ints), then `value`; most are in order already."""
-    order = np.argsort(key, kind="stable")
-    turned = (np.diff(key[order]) == 0) & (np.diff(value[order]) < 0)
-    again = np.flatnonzero(pd.Series(key).isin(key[order[1:][turned]]).to_numpy()[order])
-    order[again] = order[again][np.lexsort((value[order[again]], key[order[again]]))]
-    return order
 
 
 def longest_likely(series, day, value, limit, weight, slack=0.0):
