@@ -53,3 +53,10 @@ def test_a_reminder_that_shows_puts_nothing_off_and_brings_nothing_forward():
     assert row["is_showing"]
     assert row["reminder_date"] == pd.Timestamp("2026-01-20")
     assert row["plan_date"] == pd.Timestamp("2026-05-01")
+
+
+@pytest.mark.parametrize("days", ["36526", "372372"])
+def test_more_days_than_a_century_are_a_slip_and_its_distance_alone_counts(days):
+    rows = "odometer 2025-08-01 12520; odometer 2025-10-01 14590"
+    slip, none = DASH.replace("=365", f"={days}"), DASH.replace(" span_days=365", "")
+    pd.testing.assert_series_equal(*(drift(f"{of}; {rows}", "2025-10-01") for of in (slip, none)))
