@@ -23,6 +23,7 @@ NEAR = {"vehicle": TEXT, "task": TEXT, "written": TEXT, "date": "datetime64[ns]"
 STALE_DAYS = 45
 HAIR = np.array([[EPS], [EPS], [0.0]])  # of km, hours and day: what is on an edge belongs to it
 COUNTS = "counts"
+DUTIES = ["", "severe", "not-known", "normal"]
 FIRST = ["", "both", "distance", "hours", "date"]
 FIRST = np.array([*FIRST, *(f"{name} (forecast)" for name in FIRST)], dtype=object)
 NEVER = 73_000  # days since 1970: beyond it a date says nothing
@@ -149,11 +150,11 @@ def _duty_and_first(fleet, frame, p):
     known = fleet.duty_at(s, to)
     kinds = [~fleet.rules.has_severe[rule], frame["since"].notna(), known < 0]
     duty = np.select(kinds, [0, 1, 2], 3)
-    ask, sooner = np.flatnonzero(duty == 2), np.full((3, len(duty)), np.nan)
+    ask, sooner = np.flatnonzero(duty == DUTIES.index("not-known")), np.full((3, len(duty)), np.nan)
     limits = fleet.rules.many(rule[ask], ask < 0, ask >= 0, fleet.counts[:, s[ask]])
     severe = due.points(fleet.anchors(s[ask], act[ask]), np.ones((3, len(ask))), limits)[DUE]
     sooner[:, ask] = np.fmin(severe, p[DUE][:, ask])
-    columns = {"duty": _words(["", "severe", "not-known", "normal"], duty)}
+    columns = {"duty": _words(DUTIES, duty)}
     columns["severe_since"] = as_dates(frame["since"])
     columns |= {"severe_due_km": sooner[KM], "severe_due_date": as_dates(sooner[DAY])}
     # R4: which limit came first by its end, or else which is expected to
@@ -230,7 +231,6 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     open."""
     s, act, done, missed = (frame[name].to_numpy() for name in ("s", "act", "done", "missed"))
     is_open, ended, end, basis = done < 0, fleet.ended[s], fleet.end_day[s], frame["basis"]
-
     # R3: the state, by the earliest place that its point may have
     nearer, now, ask = np.pad(slack[:1], [(0, 2), (0, 0)]), 0 * s, np.flatnonzero(is_open)
     now[ask] = due.state(p[:SPAN, :, ask] - nearer[:, ask], x[:, ask])
@@ -241,7 +241,7 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     seen, who = np.fmin.reduce(last), fleet.series["vehicle"].iloc[s[ask]]
     rest = usage.layup_days(log, who, as_dates(seen), as_dates(end[ask])).to_numpy()
     stale[ask] = ~(end[ask] - seen - rest <= STALE_DAYS)
-    unsure = stale & (now < 3)
+    unsure = stale & (now != due.STATES.index("past-window"))
     state = np.select([is_open & ended, unsure, is_open, missed], [4, 5, now, 6], 7)
     # probably: where it is by now at the pace of the year before its last reading
     probably, by_now = np.full(len(s), len(due.STATES)), x[:, unsure]
@@ -262,7 +262,7 @@ def _judged(log, fleet, frame, p, x, slack, shut, laid):
     is_late |= typed_late
     # early: before its window by every limit; a repair then resets, and is not scored (R16)
     early = ~is_late & (x < p[EARLY] - EPS).any(axis=0)
-    early[early] = due.state(p[:, :, early], x[:, early]) == 0
+    early[early] = due.state(p[:, :, early], x[:, early]) == due.STATES.index("before-window")
     repair = early & ~fleet.of_act("planned", done)
     early &= ~(repair | apart)
     outcome = np.select([~matured, is_late, unclear, early], [0, 1, 0, 2], 3)

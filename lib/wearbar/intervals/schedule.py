@@ -177,7 +177,8 @@ def _climb(event, task, plan, base, times, start, now):
     is_hard = event.since <= event.begin, event.since <= event.to
     own = plan.limits(rule, task.counts, False, is_hard[0], event.last_rule)
     ends = plan.limits(event.last_rule, task.counts, False, is_hard[1])
-    late, stood, ladder, most = expires and event.end[DAY] > now[DAY][DUE] + EPS, [], [], 0
+    late = expires and event.end[DAY] > now[DAY][DUE] + EPS
+    stood, ladder, most = [], [], 0
     for a in AXES:
         at, nth, limit, x = base[a], times[a], own[a], event.end[a]
         if not abs(start[a][DUE] - now[a][DUE]) <= EPS:  # brought forward: a ladder of its own

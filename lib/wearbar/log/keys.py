@@ -50,7 +50,11 @@ def look_up(keys, by_key):
 
 def order_by(key, *ties):
     """The order by key, and of equal keys by the `ties`, the foremost first (arrays): as
-    `np.lexsort`, but several times faster where the keys lie nearly in order."""
+    `np.lexsort`, but several times faster where the keys lie nearly in order.
+
+    >>> order_by(np.array([1, 1, 0]), np.array([5.0, 4.0, 9.0])).tolist()
+    [2, 1, 0]
+    """
     order = np.argsort(key, kind="stable")
     is_equal = np.diff(key[order]) == 0
     place = np.flatnonzero(np.append(is_equal, False) | np.append(False, is_equal))

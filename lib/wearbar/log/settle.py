@@ -127,8 +127,7 @@ def in_order(found):
 
 def check(read, header, today=None, rules=OF_ALL_TABLES):
     """Put tables that were read (`read_tables`) through every rule, `rules` of all tables: a
-    `Checked`. today: a default `as_of` is no later; None: any day will do. LogError where none
-    is."""
+    `Checked`. today: a default `as_of` is no later; None: any day. LogError where none is."""
     tables = dict(read.tables)
     log = Checked(tables, read.extra, read.sha256, {name: len(of) for name, of in tables.items()})
     log.as_of = header["as_of"] if "as_of" in header else newest(tables, today)
@@ -163,7 +162,8 @@ def oldest(tables, as_of):
 def newest(tables, today=None):
     """The last day of a record or reading, today at most; NaT where there is none."""
     days = [tables[name]["date"] for name in RECORDS]
-    for name, table in ((name, tables[name]) for name in READINGS.keys() - {*RECORDS}):
+    for name in READINGS.keys() - {*RECORDS}:
+        table = tables[name]
         days += [table[date].where(table[reading].notna()) for reading, date in READINGS[name]]
     days = np.concatenate(days)
     days = days[~np.isnat(days) if today is None else days <= today.to_datetime64()]

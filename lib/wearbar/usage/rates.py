@@ -9,7 +9,8 @@ from wearbar.log.schema import SHARES, TEXT
 from wearbar.stats.recurrence import merged
 from wearbar.usage.distance import as_dates, bounds_at, days_of, distance_at, index_of, log_path
 
-_DAY, GAP_DAYS, _FAR = "datetime64[D]", 60, np.datetime64("2262-01-01", "D").astype(np.int64)
+_DAY, GAP_DAYS = "datetime64[D]", 60
+_FAR = np.datetime64("2262-01-01", "D").astype(np.int64)
 
 
 def daily_rate(path, as_of, days=365, confidence=0.9):
